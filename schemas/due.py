@@ -1,0 +1,235 @@
+"""What is owed now: a function of the manifest, of what the studio wants, and of the clock."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import NamedTuple
+
+from glassine.schemas.entry import canonical_bytes, digest_of
+from glassine.schemas.identifiers import print_frame
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.people import People
+from glassine.schemas.stage import Frame, is_blocked, is_selected, last_return
+from glassine.schemas.validation import Document
+
+
+class OwedCopy(NamedTuple):
+    """A file that lacks a copy on some volumes, and the copies that are known."""
+
+    sha256: str
+    size: int
+    path: str
+    role: str
+    missing: list[str]
+    known: list[Document]
+
+
+class DueFinal(NamedTuple):
+    """A named rendering that can be made now."""
+
+    frame: int
+    final: str
+    look: str
+    round: int
+
+
+class DueDelivery(NamedTuple):
+    """Signed-off finals that a client's specification still waits for."""
+
+    client: str
+    specification: str
+    items: list[tuple[int, Document]]
+
+
+@dataclass(frozen=True)
+class Wait:
+    """A decision that only a person can take: who, what, and the command for it."""
+
+    person: str
+    what: str
+    command: str
+
+
+def owed_copies(manifest: Manifest, volumes: Sequence[str]) -> Iterator[OwedCopy]:
+    """Files with no copy on one of these volumes."""
+    for sha256, holder in manifest.every_file():
+        held = {copy["volume"] for copy in holder["copies"]}
+        missing = [volume for volume in volumes if volume not in held]
+        if missing:
+            yield OwedCopy(
+                sha256, holder["size"], holder["path"], holder.get("role", "original"), missing, holder["copies"]
+            )
+
+
+def unidentified(manifest: Manifest) -> list[Frame]:
+    """Frames whose camera data nobody has read yet."""
+    return [frame for frame in manifest.frames if not frame["identified"]]
+
+
+def unproofed(manifest: Manifest, method: int) -> list[Frame]:
+    """Frames without a proof in the preview look in force, or without a reading by this method."""
+    return [
+        frame
+        for frame in manifest.frames
+        if not is_blocked(frame)
+        and frame["unshowable"] is None
+        and (frame["proof"] is None or not _is_read(frame, method))
+    ]
+
+
+def contact_sheet_inputs(manifest: Manifest) -> tuple[str, list[Frame]]:
+    """The frames of the contact sheet, and the digest of everything that goes into it."""
+    frames = [frame for frame in manifest.frames if frame["proof"] and not is_blocked(frame)]
+    shown = [
+        [frame["frame"], frame["proof"]["sha256"], verdict_of(frame), frame["selection"] and frame["selection"]["hero"]]
+        for frame in frames
+    ]
+    return digest_of(canonical_bytes(shown)), frames
+
+
+def verdict_of(frame: Frame) -> str:
+    """The verdict to show for a frame; empty when there is none."""
+    return str(frame["selection"]["verdict"]) if frame["selection"] else ""
+
+
+def owed_hand_offs(manifest: Manifest) -> list[Document]:
+    """Closed rounds of the cull whose sidecars are not written."""
+    return [found for found in manifest.document["selects_rounds"] if found["closed"] and found["hand_off"] is None]
+
+
+def wanted_finals(manifest: Manifest) -> list[Document]:
+    """The named renderings that every select gets, as the job sheet says."""
+    return list(manifest.sheet.get("finals", []))
+
+
+def due_finals(manifest: Manifest) -> list[DueFinal]:
+    """Renderings that can be made now: the retouch has come back, and no current final of that name is there."""
+    due = []
+    for frame in manifest.frames:
+        returned = last_return(frame)
+        if not returned or is_blocked(frame) or _is_out_again(frame, returned):
+            continue
+        for wanted in wanted_finals(manifest):
+            if current_final(frame, wanted["final"]) is None:
+                due.append(DueFinal(frame["frame"], wanted["final"], wanted["look"], returned["round"]))
+    return due
+
+
+def current_final(frame: Frame, name: str) -> Document | None:
+    """The final of that name that is not stale."""
+    return next((final for final in reversed(frame["finals"]) if final["final"] == name and not final["stale"]), None)
+
+
+def unsigned_finals(manifest: Manifest) -> list[tuple[Frame, Document]]:
+    """Current finals that nobody has signed off."""
+    return [
+        (frame, final)
+        for frame in manifest.frames
+        for final in frame["finals"]
+        if not final["stale"] and not final["signed_off"] and not is_blocked(frame)
+    ]
+
+
+def delivered_digests(manifest: Manifest, client: str, specification: str) -> set[str]:
+    """Digests of the finals that this client has received to this specification."""
+    return {
+        file["final_sha256"]
+        for delivery in manifest.document["deliveries"]
+        if delivery["client"] == client and delivery["specification"] == specification and delivery["handed_over"]
+        for file in delivery["files"]
+    }
+
+
+def due_deliveries(manifest: Manifest) -> list[DueDelivery]:
+    """Deliverables of the job sheet for which every select is signed off, and not all of it has been delivered."""
+    selects = [frame for frame in manifest.frames if is_selected(frame) and not is_blocked(frame)]
+    due = []
+    for deliverable in manifest.sheet.get("deliverables", []):
+        names = deliverable.get("finals") or [wanted["final"] for wanted in wanted_finals(manifest)]
+        finals = [(frame["frame"], current_final(frame, name)) for frame in selects for name in names]
+        ready = [(number, final) for number, final in finals if final and final["signed_off"]]
+        sent = delivered_digests(manifest, deliverable["client"], deliverable["specification"])
+        if finals and len(ready) == len(finals) and any(final["sha256"] not in sent for _, final in ready):
+            due.append(DueDelivery(deliverable["client"], deliverable["specification"], ready))
+    return due
+
+
+def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
+    """The decisions that the job waits for, in the order of the work."""
+    job = manifest.job
+    found: list[Wait] = []
+    shown = [frame for frame in manifest.frames if frame["proof"] and not is_blocked(frame)]
+    open_rounds = [r for r in manifest.document["selects_rounds"] if not r["closed"]]
+    if open_rounds:
+        name = open_rounds[-1]["round"]
+        found.append(
+            Wait(
+                "the photographer",
+                f"to close round {name!r} of the cull",
+                f"glassine selects close {job} --round {name!r}",
+            )
+        )
+    elif shown and not any(r["closed"] for r in manifest.document["selects_rounds"]):
+        found.append(
+            Wait(
+                "the photographer", "to choose selects", f"glassine selects mark {job} '0001, 0003-0005' --round ROUND"
+            )
+        )
+    selects = [frame for frame in manifest.frames if is_selected(frame) and not is_blocked(frame)]
+    unbriefed = [frame for frame in selects if not frame["rounds"] and not frame["finals"]]
+    if unbriefed:
+        numbers = ", ".join(frame["number"] for frame in unbriefed)
+        found.append(
+            Wait(
+                "the photographer",
+                f"to brief the retouch of {numbers}",
+                f"glassine retouch brief {job} {unbriefed[0]['number']}",
+            )
+        )
+    for frame in selects:
+        found += _retouch_waits(job, frame, people, today)
+    for frame, final in unsigned_finals(manifest):
+        what = f"to sign off final {final['final']!r} of {frame['number']}"
+        found.append(Wait("whoever signs off", what, f"glassine retouch sign-off {job} {frame['number']}"))
+    return found
+
+
+def _retouch_waits(job: str, frame: Frame, people: People, today: date) -> list[Wait]:
+    if not frame["rounds"]:
+        return []
+    retouch = frame["rounds"][-1]
+    number = frame["number"]
+    handed = retouch["hand_out"]
+    if not handed:
+        command = f"glassine retouch hand-out {job} {number} --to NAME --due {today.isoformat()}"
+        return [Wait("the studio manager", f"to hand out {number}, round {retouch['round']}", command)]
+    if any(returned["accepted"] for returned in retouch["take_backs"]):
+        return []
+    due = handed["due"]
+    late = " (late)" if due and date.fromisoformat(due) < today else ""
+    until = f", due {due}{late}" if due else ""
+    refused = " (the last return was refused)" if retouch["take_backs"] else ""
+    what = f"to return {number}, round {retouch['round']}{until}{refused}"
+    return [Wait(people.name_of(handed["retoucher"]), what, f"glassine retouch take-back {job} {number} FILE")]
+
+
+def late_frames(manifest: Manifest, today: date) -> list[str]:
+    """Numbers of the frames whose retouch should have come back before today."""
+    return [
+        print_frame(frame["frame"])
+        for frame in manifest.frames
+        if frame["stage"] == "handed out"
+        and (due := frame["rounds"][-1]["hand_out"]["due"])
+        and date.fromisoformat(due) < today
+    ]
+
+
+def _is_read(frame: Frame, method: int) -> bool:
+    return frame["undecodable"] is not None or bool(frame["reading"] and frame["reading"]["method"] >= method)
+
+
+def _is_out_again(frame: Frame, returned: Document) -> bool:
+    """Whether a newer round is under way, so that a final of the older one would be stale at once."""
+    return bool(frame["rounds"][-1]["round"] > returned["round"])

@@ -1,0 +1,285 @@
+"""The record of a job: an append-only chain of entries, written only by `commit`."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+
+from glassine.schemas.durable_file import check_no_replace, write_if_absent
+from glassine.schemas.entry import (
+    EMPTY,
+    NO_ENTRY,
+    Head,
+    canonical_bytes,
+    compose_entry,
+    digest_of,
+    entry_name,
+    entry_number,
+    parse_entry,
+)
+from glassine.schemas.errors import DocumentError, RecordError
+from glassine.schemas.facts import Fact
+from glassine.schemas.fold import ContradictionError, Occasion, apply_entry, apply_fact
+from glassine.schemas.identifiers import utc_now
+from glassine.schemas.manifest import Manifest, read_checkpoint, write_checkpoint
+from glassine.schemas.people import People
+from glassine.schemas.validation import Document, read_document
+
+TAIL_BEFORE_CHECKPOINT = 256
+"""A checkpoint is written at the end of a command when the tail is longer; measured: 256 entries fold in 35 ms."""
+
+Propose = Callable[[Manifest], Iterable[Fact]]
+
+
+class JobRecord:
+    """A job's folder with its record.
+
+    Reading: `manifest()`. Writing: `commit`, and nothing else. Many processes may hold the same record.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.people = People(folder / "people.json")
+        self._manifest: Manifest | None = None
+        self.checkpointed = -1
+        """The entry up to which `manifest.json` is known to be the fold; -1 before it was looked at."""
+
+    @property
+    def record_folder(self) -> Path:
+        """Where the entries lie."""
+        return self.folder / "record"
+
+    def exists(self) -> bool:
+        """Whether a first entry is there."""
+        return (self.record_folder / entry_name(1)).exists()
+
+    def manifest(self) -> Manifest:
+        """The fold of all entries that are there now.
+
+        Starts from the checkpoint when that is whole and its head is in the chain, else from entry 1.
+
+        Raises
+        ------
+        RecordError
+            R001, R002, R003, R006: the record is damaged; the entry is named.
+        """
+        manifest = self._manifest or self._load_checkpoint()
+        self._manifest = None  # if the walk below raises, what is in memory is half folded
+        for entry, head in self._walk_from(manifest.head):
+            _apply(manifest, entry, head)
+        self._manifest = manifest.compute()
+        return manifest
+
+    def commit(self, propose: Propose, *, by: str, event: str, at: str | None = None) -> Manifest:
+        """Append what `propose` says is true, unless it is known; the only way to write.
+
+        `propose(manifest)` is called with the state of the newest entry, and again on the new state whenever
+        another writer was first, so it must have no effect of its own. Facts that are known are left out; when
+        none is left no entry is written.
+
+        Raises
+        ------
+        ContradictionError
+            A proposed fact cannot be true on the newest state; nothing was written.
+        VolumeError
+            V003: the disk is full or cannot be written; nothing was written.
+        """
+        while True:
+            manifest = self.manifest()
+            occasion = Occasion(at or utc_now(), by)
+            proposed = list(propose(manifest))
+            self._manifest = None  # from here on the state in memory runs ahead of the disk
+            facts = [fact for fact in proposed if apply_fact(manifest, fact, occasion)]
+            if not facts:
+                self._manifest = manifest
+                return manifest
+            entry = compose_entry(manifest.head, facts, at=occasion.at, by=by, event=event)
+            content = canonical_bytes(entry)
+            if write_if_absent(self.record_folder / entry_name(entry["entry"]), content):
+                manifest.document["head"] = Head(entry["entry"], digest_of(content))._asdict()
+                self._manifest = manifest.compute()
+                return manifest
+
+    def checkpoint(self, *, always: bool = False) -> None:
+        """Write `manifest.json` when the tail has grown long, or `always`."""
+        manifest = self.manifest()
+        if self.checkpointed < 0:
+            self._load_checkpoint()
+        if manifest.head.entry - self.checkpointed > (0 if always else TAIL_BEFORE_CHECKPOINT):
+            write_checkpoint(self.folder, manifest)
+            self.checkpointed = manifest.head.entry
+
+    def entries(self) -> Iterator[tuple[Document, Head]]:
+        """Every entry from the first, with the head that it makes; the chain is checked on the way."""
+        return self._walk_from(EMPTY)
+
+    def _load_checkpoint(self) -> Manifest:
+        manifest = read_checkpoint(self.folder)
+        self.checkpointed = 0
+        if manifest is None:
+            return Manifest()
+        head = manifest.head
+        try:
+            content = (self.record_folder / entry_name(head.entry)).read_bytes()
+        except OSError:
+            return Manifest()
+        if digest_of(content) != head.sha256:
+            return Manifest()
+        self.checkpointed = head.entry
+        return manifest
+
+    def _walk_from(self, head: Head) -> Iterator[tuple[Document, Head]]:
+        while True:
+            number = head.entry + 1
+            path = self.record_folder / entry_name(number)
+            try:
+                content = path.read_bytes()
+            except FileNotFoundError:
+                if head.entry == 0 or self._later_entry(number) is not None:
+                    self._raise_missing(number)
+                return
+            entry = parse_entry(content, number, label=str(path))
+            if entry["previous"] != head.sha256:
+                self._raise_altered(number)
+            head = Head(number, digest_of(content))
+            yield entry, head
+
+    def _later_entry(self, number: int) -> int | None:
+        later = (entry_number(path) for path in self.record_folder.iterdir())
+        return next((other for other in later if other is not None and other > number), None)
+
+    def _raise_missing(self, number: int) -> None:
+        if number > 1 or self._later_entry(number) is not None:
+            raise RecordError(
+                "R002",
+                f"Entry {number} of the record in {self.record_folder} is missing: bring it back from a backup volume.",
+            )
+
+    def _raise_altered(self, number: int) -> None:
+        faults = check_chain(self.folder)
+        raise RecordError(
+            "R001", faults[0] if faults else f"Entry {number} does not follow entry {number - 1}.", details=faults
+        )
+
+
+def _apply(manifest: Manifest, entry: Document, head: Head) -> None:
+    try:
+        apply_entry(manifest, entry, head)
+    except ContradictionError as error:
+        raise RecordError(
+            "R006", f"Entry {head.entry} of the record of job {manifest.job} contradicts those before it: {error}."
+        ) from error
+
+
+def create_job(folder: Path, number: str, *, by: str) -> JobRecord:
+    """The first entry of a new job. The folder is refused when two writers could overwrite each other there (R005)."""
+    record = JobRecord(folder)
+    check_no_replace(record.record_folder)
+    person = record.people.person_of(by)
+    record.commit(lambda _: [{"kind": "job", "job": number}], by=person, event="accession")
+    return record
+
+
+def check_chain(folder: Path, known_heads: Iterable[Head] = ()) -> list[str]:
+    """Every fault of a record, each a sentence that names the entry; read backwards from the heads that are known.
+
+    An altered entry is told apart from its neighbours: an entry is altered when its digest is not what its
+    successor (or a head) says, whatever it says of the one before it.
+    """
+    names = {head.entry: head.sha256 for head in (*read_heads(folder / "heads"), *known_heads)}
+    record = folder / "record"
+    present = {number: path for path in record.glob("*.json") if (number := entry_number(path)) is not None}
+    last = max([*present, *names], default=0)
+    faults: list[str] = []
+    expected: str | None = None
+    for number in range(last, 0, -1):
+        wanted = {digest for digest in (expected, names.get(number)) if digest}
+        expected = None
+        if number not in present:
+            faults.append(f"Entry {number} of the record is missing ({record / entry_name(number)}).")
+            continue
+        content = present[number].read_bytes()
+        if wanted - {digest_of(content)}:
+            faults.append(
+                f"Entry {number} of the record is altered ({present[number]}): its digest is not what the chain says."
+            )
+            continue
+        try:
+            entry = parse_entry(content, number, label=str(present[number]))
+        except RecordError as error:
+            faults.append(str(error))
+            continue
+        expected = entry["previous"]
+        if number == 1 and expected != NO_ENTRY:
+            faults.append(f"Entry 1 of the record is altered ({present[number]}): it names an entry before it.")
+    return faults[::-1]
+
+
+def head_name(head: Head) -> str:
+    """The file name of a head kept on a volume."""
+    return f"{head.entry:08d}-{head.sha256[:8]}.json"
+
+
+def write_head(folder: Path, job: str, head: Head) -> None:
+    """Keep a head in `folder/heads`, if absent."""
+    path = folder / "heads" / head_name(head)
+    if head.entry and not path.exists():
+        document = {"format": 1, "job": job, "entry": head.entry, "sha256": head.sha256, "at": utc_now()}
+        write_if_absent(path, canonical_bytes(document))
+
+
+def read_heads(heads: Path) -> list[Head]:
+    """Every head kept in a `heads` folder; one that cannot be read is passed over."""
+    found = []
+    for path in sorted(heads.glob("*.json")) if heads.is_dir() else []:
+        try:
+            document = read_document(path, "head")
+        except DocumentError:
+            continue
+        found.append(Head(document["entry"], document["sha256"]))
+    return found
+
+
+def check_not_forked(record: JobRecord, heads: Iterable[Head], *, where: str) -> None:
+    """Stop before a job folder that was restored from an old backup forks its history (R004)."""
+    newest = max(heads, default=None)
+    if newest is None:
+        return
+    path = record.record_folder / entry_name(newest.entry)
+    if not path.exists():
+        raise RecordError(
+            "R004",
+            f"The record in {record.folder} ends before entry {newest.entry}, which {where} knows: the folder is older than that volume. "
+            f"Copy the missing entries from its `record` folder, then run the same command again.",
+        )
+    if hashlib.sha256(path.read_bytes()).hexdigest() != newest.sha256:
+        raise RecordError(
+            "R004",
+            f"Entry {newest.entry} of the record in {record.folder} is another one than {where} knows: two histories of this job exist. "
+            "Nothing was written; compare both `record` folders before going on.",
+        )
+
+
+def document_digest(document: Document) -> str:
+    """The digest under which a document is adopted: of its canonical bytes."""
+    return digest_of(canonical_bytes(document))
+
+
+def adopt(manifest: Manifest, name: str, content: Document) -> list[Fact]:
+    """The fact that adopts a document, when it is another one than before."""
+    digest = document_digest(content)
+    known = manifest.adopted(name)
+    if known and known["sha256"] == digest:
+        return []
+    revision = known["revision"] + 1 if known else 1
+    return [
+        {
+            "kind": "adopted",
+            "document": name,
+            "revision": revision,
+            "sha256": digest,
+            "content": json.loads(json.dumps(content)),
+        }
+    ]
