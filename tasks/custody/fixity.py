@@ -1,0 +1,112 @@
+"""Reading copies again, and mending a bad one from a good one without ever touching the good one."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from glassine.schemas.durable_file import unwritable
+from glassine.schemas.errors import GlassineError, VolumeError
+from glassine.tasks.custody.digest import hash_file
+from glassine.tasks.custody.medium import read_back
+from glassine.tasks.custody.replication import replicate
+from glassine.tasks.custody.volume import Volume
+
+Fact = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class KnownCopy:
+    """A copy that the record knows: of which file, on which volume, at which path."""
+
+    sha256: str
+    volume: Volume
+    path: str
+    size: int
+
+
+def read_copy(job: str, copy: KnownCopy, pass_number: int, on_bytes: Callable[[int], None] | None = None) -> Fact:
+    """Read one copy again; the fact `read_back` with its outcome: whole, missing or differs."""
+    fact: Fact = {
+        "kind": "read_back",
+        "sha256": copy.sha256,
+        "volume": copy.volume.volume,
+        "path": copy.path,
+        "pass": pass_number,
+        "outcome": "missing",
+        "found": None,
+        "read_from": None,
+    }
+    try:
+        found = read_back(copy.volume.locate(job, copy.path), on_bytes=on_bytes)
+    except FileNotFoundError:
+        return fact
+    except OSError:  # unreadable sectors: bytes that can't be read differ from those that were written
+        return {**fact, "outcome": "differs"}
+    outcome = "whole" if found.sha256 == copy.sha256 else "differs"
+    return {**fact, "outcome": outcome, "found": found.sha256, "read_from": found.read_from}
+
+
+def repair_copy(job: str, bad: KnownCopy, good: Sequence[KnownCopy], pass_number: int) -> Fact:
+    """Make a bad or missing copy again from the first whole one; the bad file is kept aside.
+
+    Raises
+    ------
+    GlassineError
+        C003: no whole copy is left; nothing was touched.
+    VolumeError
+        The bad copy's volume cannot be written.
+    """
+    place = bad.volume.locate(job, bad.path)
+    source = next((copy for copy in good if _is_whole(job, copy)), None)
+    if source is None:
+        raise GlassineError(
+            "C003",
+            f"No whole copy of {bad.path} is left on any volume that is here: nothing was touched. "
+            "Connect every volume that ever held it, and look for the card it came from.",
+        )
+    aside = None
+    try:
+        if place.exists():
+            found = _hash_or_none(place)
+            if found == bad.sha256:  # mended already, by a run that was killed before it could say so
+                return _repaired(bad, source, pass_number, None)
+            aside = f"aside/{bad.path}.{(found or 'unreadable')[:10]}"
+            kept = bad.volume.locate(job, aside)
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            place.rename(kept)
+    except OSError as error:
+        raise unwritable(place, error) from error
+    replica = replicate(
+        source.volume.locate(job, source.path), job, [bad.volume], lambda _: bad.path, expected=bad.sha256
+    )
+    if replica.failures:
+        raise replica.failures[0]
+    return _repaired(bad, source, pass_number, aside)
+
+
+def _repaired(bad: KnownCopy, source: KnownCopy, pass_number: int, aside: str | None) -> Fact:
+    return {
+        "kind": "repair",
+        "sha256": bad.sha256,
+        "volume": bad.volume.volume,
+        "path": bad.path,
+        "pass": pass_number,
+        "from_volume": source.volume.volume,
+        "aside": aside,
+    }
+
+
+def _hash_or_none(path: Path) -> str | None:
+    with contextlib.suppress(OSError):
+        return hash_file(path)
+    return None
+
+
+def _is_whole(job: str, copy: KnownCopy) -> bool:
+    with contextlib.suppress(OSError, VolumeError):
+        return read_back(copy.volume.locate(job, copy.path)).sha256 == copy.sha256
+    return False

@@ -1,0 +1,224 @@
+"""Proofs: a frame rendered small with a look, with its number on a strip under the picture."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+import io
+import os
+import re
+from collections.abc import Mapping, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+
+from glassine.schemas.errors import FrameError
+from glassine.tasks.imaging import icc_profile, raw_rendering, reading
+from glassine.tasks.imaging import look as looks
+from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8
+
+_QUALITY = 90
+"""IJG scale; common practice for a picture that is looked at and not worked on."""
+_SMALLEST_LONG_SIDE_PX = 640
+"""A thumbnail is enlarged to this, so that the words under it have room."""
+_STRIP_SHARE = 0.105
+_NUMBER_SHARE = 0.075
+_WORDS_SHARE = 0.027
+"""Heights of the strip and its two sizes of type, as shares of the picture's width: at a width of 300 px the
+number is set 22 px high. Own choice."""
+PAPER, INK, QUIET_INK = 246, 22, 96
+"""8-bit grey values of the strip and of the contact sheet."""
+_COMMENT = re.compile(rb"proof: picture (\d+) x (\d+), from (raw|embedded preview|companion)")
+
+
+def make_proof(
+    source: Path,
+    look: Mapping[str, Any],
+    out: Path,
+    label: str,
+    *,
+    long_side_px: int = 1600,
+    seed: int = 0,
+    preview_sources: Sequence[Path] = (),
+    file_name: str | None = None,
+) -> dict[str, Any]:
+    """Render a frame's proof, and take its reading.
+
+    Parameters
+    ----------
+    source : the original
+    look : valid against `look.schema.json`
+    out : the JPEG; put in place at once when it is whole, its folder is made
+    label : the frame's number, set large under the picture
+    long_side_px : of the picture, without the strip; smaller pictures stay as they are
+    seed : of the look's grain
+    preview_sources : camera JPEGs of the same frame, best first, for when the original does not decode
+    file_name : the name that the camera gave, printed in the strip; by default that of `source`
+
+    Returns
+    -------
+    {"picture": "raw" where the original itself was rendered (a JPEG or TIFF original too), else "embedded
+    preview", else "companion", "width", "height", "sha256", all three of the JPEG with its strip, "reading":
+    of `reading.take_reading` or None where the original does not decode, "warning": a sentence or None}
+
+    Raises
+    ------
+    FrameError
+        P001 where nothing can be shown.
+    DocumentError
+        D002 where the look cannot be applied.
+
+    Notes
+    -----
+    The JPEG bears "Grey gamma 2.2" where the look is monochrome and untoned, else "sRGB", and is the same
+    bytes for the same input. A raw is decoded at half size where that is enough. `picture_size` tells the picture
+    from the strip in a proof.
+    """
+    picture, linear, warning = _decode(source, preview_sources, long_side_px)
+    taken = reading.take_reading(source, linear) if picture == "raw" else None
+    wanted = min(long_side_px, max(*linear.shape, _SMALLEST_LONG_SIDE_PX))
+    small = resize_long_side(linear, wanted)
+    display = looks.apply(look, small, seed=seed)
+    space = "Grey gamma 2.2" if looks.is_monochrome(look) else "sRGB"
+    rendered = Image.fromarray(to_uint8(icc_profile.encode(display, space)))
+    words = [file_name or source.name]
+    if warning is not None:
+        words.append(f"shows the {picture}: the original does not decode")
+    file = io.BytesIO()
+    sheet = _with_strip(rendered, label, words)
+    sheet.save(
+        file,
+        "JPEG",
+        quality=_QUALITY,
+        subsampling="4:4:4",
+        icc_profile=icc_profile.profile_bytes(space),
+        comment=f"proof: picture {rendered.width} x {rendered.height}, from {picture}".encode("ascii"),
+    )
+    write_whole(out, file.getvalue())
+    return {
+        "picture": picture,
+        "width": sheet.width,
+        "height": sheet.height,
+        "sha256": hashlib.sha256(file.getvalue()).hexdigest(),
+        "reading": taken,
+        "warning": warning,
+    }
+
+
+def picture_size(proof: Image.Image) -> tuple[int, int]:
+    """Width and height of the picture in an opened proof, without its strip; else the size of the file."""
+    found = _COMMENT.fullmatch(proof.info.get("comment", b""))
+    if not found:
+        return proof.size
+    return min(int(found[1]), proof.width), min(int(found[2]), proof.height)
+
+
+def picture_origin(proof: Image.Image) -> str:
+    """What a proof shows: "raw", "embedded preview" or "companion"; "" for any other picture."""
+    found = _COMMENT.fullmatch(proof.info.get("comment", b""))
+    return found[3].decode("ascii") if found else ""
+
+
+def resize_long_side(linear: FloatImage, long_side_px: int) -> FloatImage:
+    """Resize a picture, in linear light, so that its long side is `long_side_px`.
+
+    Smaller by Pillow's Hamming filter: over the area of a new pixel, without negative lobes, so that no dark
+    rim is drawn round a highlight. Larger by its bicubic filter.
+
+    Parameters
+    ----------
+    linear : float32, (H, W, 3), linear light
+    """
+    height, width = linear.shape[:2]
+    long_side = max(height, width)
+    if long_side_px == long_side:
+        return linear
+    size = (max(1, round(width * long_side_px / long_side)), max(1, round(height * long_side_px / long_side)))
+    kind = Image.Resampling.HAMMING if long_side_px < long_side else Image.Resampling.BICUBIC
+    planes = [Image.fromarray(np.ascontiguousarray(linear[..., channel])) for channel in range(3)]
+    return np.stack([np.asarray(plane.resize(size, kind)) for plane in planes], axis=-1)
+
+
+@cache
+def typeface(size_px: int, *, bold: bool = False) -> ImageFont.FreeTypeFont:
+    """Bitstream Vera, which comes with reportlab: the same on every machine."""
+    return ImageFont.truetype(str(font_file(bold=bold)), size_px, layout_engine=ImageFont.Layout.BASIC)
+
+
+def font_file(*, bold: bool = False) -> Path:
+    """Where reportlab has Bitstream Vera."""
+    found = importlib.util.find_spec("reportlab")
+    if found is None or found.origin is None:
+        raise ModuleNotFoundError("reportlab")
+    return Path(found.origin).parent / "fonts" / ("VeraBd.ttf" if bold else "Vera.ttf")
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file under a temporary name beside its place, then put it there; its folder is made."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        unfinished.write_bytes(data)
+        unfinished.replace(path)
+    finally:
+        unfinished.unlink(missing_ok=True)
+
+
+def shorten(text: str, font: ImageFont.FreeTypeFont, width_px: float, *, keep_end: bool = False) -> str:
+    """Cut a text so that it fits; in the middle where its end tells, as in a camera's file names."""
+    text = "".join(letter if letter.isprintable() else "�" for letter in text)
+    if font.getlength(text) <= width_px:
+        return text
+    for kept in range(len(text) - 1, 0, -1):
+        tail = kept // 2 if keep_end else 0
+        shorter = f"{text[: kept - tail]}…{text[len(text) - tail :]}"
+        if font.getlength(shorter) <= width_px:
+            return shorter
+    return "…"
+
+
+def _decode(source: Path, preview_sources: Sequence[Path], long_side_px: int) -> tuple[str, FloatImage, str | None]:
+    try:
+        linear = raw_rendering.render(source, half_size=True)
+        if max(linear.shape) < long_side_px:
+            linear = raw_rendering.render(source)
+        return "raw", linear, None
+    except FrameError as error:
+        reason = error
+    preview = raw_rendering.embedded_preview(source)
+    if preview is not None:
+        return "embedded preview", preview, f"{reason} Its proof shows the embedded preview."
+    for companion in preview_sources:
+        try:
+            linear = raw_rendering.render(companion)
+        except FrameError:
+            continue
+        return "companion", linear, f"{reason} Its proof shows {companion.name}."
+    raise FrameError("P001", f"{reason} No preview of it decodes either: look at the card again.") from reason
+
+
+def _with_strip(picture: Image.Image, label: str, words: Sequence[str]) -> Image.Image:
+    """Put a strip of paper under a picture: the label large, other words small at the right."""
+    width = picture.width
+    strip, margin = round(width * _STRIP_SHARE), round(width * 0.02)
+    sheet = Image.new(picture.mode, (width, picture.height + strip), _grey(picture.mode, PAPER))
+    sheet.paste(picture, (0, 0))
+    draw = ImageDraw.Draw(sheet)
+    middle = picture.height + strip / 2
+    font = typeface(round(width * _NUMBER_SHARE), bold=True)
+    draw.text((margin, middle), label, fill=_grey(picture.mode, INK), font=font, anchor="lm")
+    room = width - 3 * margin - font.getlength(label)
+    small = typeface(max(8, round(width * _WORDS_SHARE)))
+    line = small.size * 1.3
+    for index, text in enumerate(words):
+        place = (width - margin, middle + (index - (len(words) - 1) / 2) * line)
+        fill = _grey(picture.mode, INK if index else QUIET_INK)
+        draw.text(place, shorten(text, small, room, keep_end=True), fill=fill, font=small, anchor="rm")
+    return sheet
+
+
+def _grey(mode: str, value: int) -> int | tuple[int, int, int]:
+    return value if mode == "L" else (value, value, value)

@@ -1,0 +1,112 @@
+"""A call that kills, hangs or bloats its worker fails alone.
+
+`eval` stands for a decoder: it does whatever its input says.
+"""
+
+import os
+import platform
+import sys
+import time
+from collections.abc import Iterator
+
+import pytest
+
+from glassine.tasks.imaging.decoder_pool import DecoderPool
+
+FEW = 2 << 30
+
+
+def alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def test_outcomes_come_in_order_and_only_the_bad_calls_fail() -> None:
+    calls = [
+        "1 + 1",
+        "__import__('os')._exit(3)",
+        "2 + 2",
+        "1 / 0",
+        "__import__('os').abort()",
+        "3 + 3",
+        "lambda: 0",  # cannot be pickled, so it cannot come back
+        "__import__('os').nothing_of_that_name",
+        "4 + 4",
+    ]
+    with DecoderPool(2, memory_bytes=FEW, seconds=30) as pool:
+        outcomes = list(pool.run(eval, [(call,) for call in calls]))
+    assert [outcome.arguments[0] for outcome in outcomes] == calls
+    assert [outcome.value for outcome in outcomes] == [2, None, 4, None, None, 6, None, None, 8]
+    failures = [outcome.failure or "" for outcome in outcomes]
+    assert "without a word" in failures[1]
+    assert failures[3] == "ZeroDivisionError: division by zero"
+    assert "without a word" in failures[4]
+    assert "pickle" in failures[6]
+    assert failures[7].startswith("AttributeError")
+    assert [bool(failure) for failure in failures] == [outcome.value is None for outcome in outcomes]
+
+
+def test_a_call_that_hangs_is_stopped_alone() -> None:
+    with DecoderPool(1, memory_bytes=FEW, seconds=1.0) as pool:
+        began = time.monotonic()
+        outcomes = list(pool.run(eval, [("1",), ("__import__('time').sleep(60)",), ("3",)]))
+    assert [outcome.value for outcome in outcomes] == [1, None, 3]
+    assert "longer than 1 s" in (outcomes[1].failure or "")
+    assert time.monotonic() - began < 30
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="no limit of the address space there")
+def test_a_call_that_wants_too_much_memory_fails_alone() -> None:
+    with DecoderPool(1, memory_bytes=1 << 30, seconds=30) as pool:
+        outcomes = list(pool.run(eval, [("1",), ("len(bytes(3 << 30))",), ("3",)]))
+    assert [outcome.value for outcome in outcomes] == [1, None, 3]
+    assert "1 GiB of memory" in (outcomes[1].failure or "")
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="only GNU libc fills memory when asked")
+def test_a_worker_never_sees_what_an_earlier_call_left() -> None:
+    fill = "__import__('numpy').full(100_000, 77, 'u1').sum() and None"
+    look = "int(__import__('numpy').empty(100_000, 'u1').max())"
+    with DecoderPool(1, memory_bytes=FEW) as pool:
+        outcomes = list(pool.run(eval, [(fill,), (look,), (fill,), (look,)]))
+    assert [outcome.value for outcome in outcomes] == [None, 0, None, 0]
+    assert "MALLOC_PERTURB_" not in os.environ
+
+
+def test_a_glassine_error_comes_back_as_its_sentence() -> None:
+    raising = "(_ for _ in ()).throw(__import__('glassine.schemas.errors').schemas.errors.FrameError('P001', 'Cut.'))"
+    with DecoderPool(1, memory_bytes=FEW) as pool:
+        (outcome,) = pool.run(eval, [(raising,)])
+    assert outcome.failure == "Cut."
+
+
+def test_arguments_are_taken_only_a_little_ahead_and_workers_are_used_again() -> None:
+    taken = 0
+
+    def endless() -> Iterator[tuple[str]]:
+        nonlocal taken
+        while True:
+            taken += 1
+            yield ("__import__('os').getpid()",)
+
+    with DecoderPool(1, memory_bytes=FEW) as pool:
+        outcomes = pool.run(eval, endless())
+        pids = {next(outcomes).value for _ in range(70)}
+        assert taken <= 75
+        assert len(pids) == 2  # replaced after 64 calls
+        last = max(pids, key=lambda pid: alive(pid))
+    assert not alive(last)
+
+
+def test_leaving_early_leaves_no_process() -> None:
+    with pytest.raises(KeyboardInterrupt), DecoderPool(2, memory_bytes=FEW) as pool:
+        outcomes = pool.run(eval, [("__import__('os').getpid()",), ("__import__('time').sleep(60)",)])
+        pid = next(outcomes).value
+        workers = [worker.process.pid for worker in pool._workers]
+        assert pid in workers
+        raise KeyboardInterrupt
+    assert workers
+    assert not any(alive(worker) for worker in workers if worker is not None)

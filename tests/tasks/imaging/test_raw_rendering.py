@@ -1,0 +1,237 @@
+"""Raw files whose truth is known, array for array; and files that lie, which are refused."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rawpy
+from PIL import Image
+
+from glassine.schemas.errors import FrameError
+from glassine.tasks.imaging import icc_profile, raw_rendering
+from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8
+from glassine.tasks.imaging.simulated_camera import BLACK_LEVEL, WHITE_LEVEL, CaptureData, Mosaic, take_frame, write_dng
+
+CAPTURE = CaptureData(7, datetime(2026, 3, 4, 10, 11, 12, tzinfo=UTC))
+EVEN = (1.0, 1.0, 1.0)
+REAL_FRAMES = Path(__file__).resolve().parents[4] / "shared" / "real-frames"
+real_frames = pytest.mark.skipif(not REAL_FRAMES.is_dir(), reason="the real frames are not on this machine")
+
+
+def steps(stops: int = 8, side: int = 40) -> Mosaic:
+    """Patches from saturation downwards, a stop each."""
+    levels = [BLACK_LEVEL + (WHITE_LEVEL - BLACK_LEVEL) * 2.0**-stop for stop in range(stops)]
+    return np.repeat(np.round(levels).astype(np.uint16)[np.newaxis].repeat(2 * side, 0), side, axis=1)
+
+
+def scene_light(height: int = 96, width: int = 64) -> FloatImage:
+    """Light in soft shapes of many colours, that no half turn, quarter turn or mirror leaves as it was."""
+    y, x = np.mgrid[:height, :width].astype(np.float32)
+    light = np.stack([x / width, y / height, 1 - x * y / (width * height)], axis=2)
+    return np.ascontiguousarray(0.05 + 0.5 * light**2, np.float32)
+
+
+def in_romm(light: FloatImage) -> FloatImage:
+    encoded = icc_profile.SPACES["sRGB"].curve.encode(light)
+    return icc_profile.decode(encoded, "sRGB")
+
+
+def test_libraw_reads_every_photosite_as_written(tmp_path: Path) -> None:
+    mosaic = np.random.default_rng(1).integers(BLACK_LEVEL, WHITE_LEVEL + 1, (64, 96)).astype(np.uint16)
+    write_dng(tmp_path / "a.dng", mosaic, CAPTURE)
+    with rawpy.imread(str(tmp_path / "a.dng")) as raw:
+        assert np.array_equal(raw.raw_image_visible, mosaic)
+        assert raw.black_level_per_channel == [BLACK_LEVEL] * 4
+        assert raw.white_level == WHITE_LEVEL
+        assert raw.raw_pattern is not None
+        assert [raw.color_desc.decode()[index] for index in raw.raw_pattern.ravel()] == list("RGGB")
+
+
+def test_patches_render_at_their_stops(tmp_path: Path) -> None:
+    """CHECKS 3.5: 65535 · 2⁻ⁱ within 1.5."""
+    write_dng(tmp_path / "a.dng", steps(), CAPTURE, neutral=EVEN)
+    linear = raw_rendering.render(tmp_path / "a.dng")
+    assert linear.dtype == np.float32
+    patches = linear[30:50, 20::40].mean(axis=0)
+    wanted = np.repeat(2.0 ** -np.arange(8)[:, np.newaxis], 3, axis=1)
+    assert np.abs(patches - wanted).max() * 65535 < 2.5
+    half = raw_rendering.render(tmp_path / "a.dng", half_size=True)
+    assert half.shape == (40, 160, 3)
+    assert np.abs(half[20, 10::20] - wanted).max() * 65535 < 2.5
+
+
+def test_the_scale_does_not_depend_on_the_picture(tmp_path: Path) -> None:
+    """LibRaw's default takes a maximum of 80 % of white for white."""
+    levels = BLACK_LEVEL + np.linspace(0.1, 0.8, 80) * (WHITE_LEVEL - BLACK_LEVEL)
+    write_dng(tmp_path / "a.dng", np.round(levels).astype(np.uint16)[np.newaxis].repeat(80, 0), CAPTURE, neutral=EVEN)
+    linear = raw_rendering.render(tmp_path / "a.dng", half_size=True)
+    assert linear[20, -1].mean() == pytest.approx(0.795, abs=0.004)
+
+
+def test_clipped_photosites_are_counted(tmp_path: Path) -> None:
+    mosaic = np.full((100, 100), 2000, np.uint16)
+    mosaic[:10] = WHITE_LEVEL
+    mosaic[0::2, 0::2][10:20] = WHITE_LEVEL  # red, rows 20 to 40
+    write_dng(tmp_path / "a.dng", mosaic, CAPTURE)
+    found = raw_rendering.raw_statistics(tmp_path / "a.dng")
+    assert found["clipped"] == {"red": 0.3, "green": 0.1, "blue": 0.1}
+    assert found["headroom_stops"] == 0.0
+
+
+@pytest.mark.parametrize("stops", [1, 2, 5])
+def test_headroom_in_stops(tmp_path: Path, stops: int) -> None:
+    level = round(BLACK_LEVEL + (WHITE_LEVEL - BLACK_LEVEL) * 2.0**-stops)
+    write_dng(tmp_path / "a.dng", np.full((80, 80), level, np.uint16), CAPTURE)
+    assert raw_rendering.raw_statistics(tmp_path / "a.dng")["headroom_stops"] == pytest.approx(stops, abs=2e-3)
+
+
+def test_colours_come_out_as_they_were_lit(tmp_path: Path) -> None:
+    light = scene_light()
+    take_frame(tmp_path / "a.dng", light, CAPTURE)
+    linear = raw_rendering.render(tmp_path / "a.dng")
+    assert linear.shape == light.shape  # taken upright, with the camera turned
+    inner = np.s_[4:-4, 4:-4]
+    assert np.abs(linear[inner] - in_romm(light)[inner]).mean() < 0.003
+    assert np.median(linear[inner] / in_romm(light)[inner]) == pytest.approx(1.0, abs=0.005)
+
+
+def test_the_preview_stands_as_the_picture_does(tmp_path: Path) -> None:
+    light = scene_light(192, 128)
+    take_frame(tmp_path / "a.dng", light, CAPTURE)
+    preview = raw_rendering.embedded_preview(tmp_path / "a.dng")
+    assert preview is not None
+    assert preview.shape == light.shape
+    assert np.abs(preview - in_romm(light)).mean() < 0.01
+
+
+@pytest.mark.parametrize("part", [0.0, 0.01, 0.3, 0.7, 0.999])
+def test_a_raw_that_is_cut_short_is_refused(tmp_path: Path, part: float) -> None:
+    take_frame(tmp_path / "whole.dng", scene_light(), CAPTURE)
+    raw_rendering.check_decodable(tmp_path / "whole.dng")
+    data = (tmp_path / "whole.dng").read_bytes()
+    (tmp_path / "cut.dng").write_bytes(data[: int(len(data) * part)])
+    for read in (raw_rendering.check_decodable, raw_rendering.render, raw_rendering.raw_statistics):
+        with pytest.raises(FrameError) as caught:
+            read(tmp_path / "cut.dng")
+        assert caught.value.code == "P001"
+        assert "cut.dng" in str(caught.value)
+
+
+def test_a_raw_of_boxes_that_is_cut_short_is_refused(tmp_path: Path) -> None:
+    boxes = (24).to_bytes(4, "big") + b"ftyp" + bytes(16) + (4000).to_bytes(4, "big") + b"mdat" + bytes(3992)
+    for length, reason in ((len(boxes), "does not decode"), (len(boxes) - 1, "cut short"), (30, "cut short")):
+        (tmp_path / "a.cr3").write_bytes(boxes[:length])
+        with pytest.raises(FrameError, match=reason):
+            raw_rendering.check_decodable(tmp_path / "a.cr3")
+
+
+def test_a_raw_whose_data_are_not_what_they_should_be_is_refused(tmp_path: Path) -> None:
+    write_dng(tmp_path / "a.dng", steps(), CAPTURE)
+    data = (tmp_path / "a.dng").read_bytes()
+    compression = bytes.fromhex("0301 0300 01000000")  # tag 259, one SHORT
+    place = data.index(compression) + len(compression)
+    (tmp_path / "a.dng").write_bytes(data[:place] + b"\7\0" + data[place + 2 :])  # now it claims to be JPEG
+    for read in (raw_rendering.check_decodable, raw_rendering.render, raw_rendering.raw_statistics):
+        with pytest.raises(FrameError, match="should be JPEG data is not") as caught:
+            read(tmp_path / "a.dng")
+        assert caught.value.code == "P001"
+
+
+def test_a_cut_raw_still_gives_its_preview(tmp_path: Path) -> None:
+    take_frame(tmp_path / "whole.dng", scene_light(192, 128), CAPTURE)
+    data = (tmp_path / "whole.dng").read_bytes()
+    (tmp_path / "cut.dng").write_bytes(data[: int(len(data) * 0.6)])
+    (tmp_path / "headless.dng").write_bytes(b"nothing that anybody knows" + data[8:])
+    assert raw_rendering.embedded_preview(tmp_path / "cut.dng") is not None
+    assert raw_rendering.embedded_preview(tmp_path / "headless.dng") is not None
+    (tmp_path / "empty.dng").write_bytes(b"")
+    assert raw_rendering.embedded_preview(tmp_path / "empty.dng") is None
+
+
+@pytest.mark.parametrize("kind", ["black", "dark frame", "noise", "rows of noise"])
+def test_black_and_noise_are_not_believed(tmp_path: Path, kind: str) -> None:
+    draw = np.random.default_rng(2)
+    shape = (200, 300)
+    mosaic = {
+        "black": np.full(shape, BLACK_LEVEL),
+        "dark frame": draw.normal(BLACK_LEVEL, 3, shape).clip(0),
+        "noise": draw.integers(0, WHITE_LEVEL, shape),
+        "rows of noise": np.repeat(draw.integers(0, WHITE_LEVEL, (200, 1)), 300, axis=1),
+    }[kind].astype(np.uint16)
+    write_dng(tmp_path / "a.dng", mosaic, CAPTURE)
+    for half in (False, True):
+        with pytest.raises(FrameError, match=r"decodes to (black|noise)") as caught:
+            raw_rendering.render(tmp_path / "a.dng", half_size=half)
+        assert caught.value.code == "P001"
+
+
+def test_a_blank_wall_at_high_sensitivity_is_a_picture(tmp_path: Path) -> None:
+    wall = np.full((200, 300, 3), 0.05, np.float32)
+    take_frame(tmp_path / "a.dng", wall, CaptureData(1, CAPTURE.taken, iso=1600))
+    assert raw_rendering.render(tmp_path / "a.dng").mean() == pytest.approx(0.05, rel=0.02)
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_orientation_of_a_jpeg(tmp_path: Path, orientation: int) -> None:
+    upright = scene_light(96, 64)
+    turns = {1: 0, 3: 2, 6: 1, 8: -1}[orientation]  # the Exif standard's sense, undone
+    picture = Image.fromarray(to_uint8(icc_profile.SPACES["sRGB"].curve.encode(np.rot90(upright, turns))))
+    exif = picture.getexif()
+    exif[274] = orientation
+    picture.save(tmp_path / "a.jpg", exif=exif, quality=98, subsampling=0)
+    linear = raw_rendering.render(tmp_path / "a.jpg")
+    assert linear.shape == upright.shape
+    assert np.abs(linear - in_romm(upright)).mean() < 0.01
+    assert raw_rendering.raw_statistics(tmp_path / "a.jpg") == {
+        "clipped": {"red": None, "green": None, "blue": None},
+        "headroom_stops": None,
+    }
+
+
+def test_the_profile_of_a_jpeg_is_obeyed(tmp_path: Path) -> None:
+    """sRGB red in the larger space has the code 219 (LittleCMS, by Pillow)."""
+    icc = icc_profile.profile_bytes("Adobe RGB (1998)")
+    Image.new("RGB", (32, 32), (219, 0, 0)).save(tmp_path / "a.png", icc_profile=icc)
+    red = icc_profile.encode(raw_rendering.render(tmp_path / "a.png"), "sRGB")[16, 16]
+    assert red == pytest.approx([1, 0, 0], abs=0.01)
+
+
+def test_grey_and_transparent_pictures(tmp_path: Path) -> None:
+    Image.new("L", (8, 8), 118).save(tmp_path / "grey.png")
+    Image.new("RGBA", (8, 8), (118, 118, 118, 40)).save(tmp_path / "clear.png")
+    Image.fromarray(np.full((8, 8), 30235, np.uint16)).save(tmp_path / "deep.png")
+    for name in ("grey.png", "clear.png", "deep.png"):
+        linear = raw_rendering.render(tmp_path / name)
+        assert linear.shape == (8, 8, 3)
+        assert linear[0, 0] == pytest.approx([0.18] * 3, abs=0.0013)
+
+
+def test_damaged_and_foreign_pictures_are_refused(tmp_path: Path) -> None:
+    Image.fromarray(to_uint8(scene_light(256, 256))).save(tmp_path / "whole.jpg", quality=95)
+    data = (tmp_path / "whole.jpg").read_bytes()
+    (tmp_path / "cut.jpg").write_bytes(data[: len(data) // 2])
+    (tmp_path / "text.jpg").write_bytes(b"no picture at all")
+    (tmp_path / "text.cr2").write_bytes(b"no picture at all")
+    (tmp_path / "text.tif").write_bytes(b"II*\0 no picture at all")
+    Image.new("CMYK", (8, 8)).save(tmp_path / "press.jpg")
+    for name in ("cut.jpg", "text.jpg", "text.cr2", "text.tif", "press.jpg", "missing.dng"):
+        with pytest.raises(FrameError) as caught:
+            raw_rendering.check_decodable(tmp_path / name)
+        assert caught.value.code == "P001"
+
+
+@real_frames
+@pytest.mark.parametrize("name", ["CRW_0101", "CRW_0112"])
+def test_a_real_raw_looks_like_its_own_thumbnail(name: str, tmp_path: Path) -> None:
+    path = REAL_FRAMES / f"{name}.CRW"
+    raw_rendering.check_decodable(path)
+    lightness = icc_profile.lightness(raw_rendering.render(path, half_size=True))
+    thumbnail = icc_profile.lightness(raw_rendering.render(path.with_suffix(".THM")))
+    small = np.asarray(Image.fromarray(lightness).resize(thumbnail.shape[::-1], Image.Resampling.BOX))
+    assert np.corrcoef(small.ravel(), thumbnail.ravel())[0, 1] > 0.9
+    assert raw_rendering.embedded_preview(path) is not None
+    data = path.read_bytes()
+    (tmp_path / "cut.crw").write_bytes(data[: len(data) - 2000])
+    with pytest.raises(FrameError):
+        raw_rendering.check_decodable(tmp_path / "cut.crw")
