@@ -1,0 +1,51 @@
+"""Advance: everything that is due and needs no person, in one run; then whom the job waits for."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from prefect import flow
+
+from glassine.flows.deliver import order_of, send
+from glassine.flows.grade import make_finals
+from glassine.flows.ingest import identify_frames
+from glassine.flows.open_job import OpenJob
+from glassine.flows.outcome import summary
+from glassine.flows.proof import make_proofs, make_sheet
+from glassine.flows.selects_round import hand_off
+from glassine.flows.studio import read_studio
+from glassine.schemas.due import due_deliveries, due_finals, waits
+from glassine.schemas.errors import DeliveryRefusedError
+from glassine.schemas.validation import Document
+
+
+@flow(name="advance")
+def advance(studio: str, job: str, by: str | None = None) -> Document:
+    """Bring a job as far as no person is needed, and say whom it waits for."""
+    open_job = OpenJob(read_studio(Path(studio)), job, by)
+    said: list[str] = []
+    identify_frames(open_job)
+    proofs = make_proofs(open_job)
+    if proofs:
+        said.append(f"{len(proofs)} proofs made.")
+    said += [f"Sidecars of the selects: {folder}" for folder in hand_off(open_job)]
+    if make_sheet(open_job):
+        said.append("Contact sheet made.")
+    said += [f"Final {name}: {path}" for name, path in make_finals(open_job, due_finals(open_job.manifest))]
+    refused: list[str] = []
+    for due in due_deliveries(open_job.manifest):
+        try:
+            for order in order_of(open_job, due):
+                number = send(open_job, order)
+                said.append(f"Delivery {number} handed over to {order.client}.")
+        except DeliveryRefusedError as error:
+            refused += error.details
+    problems = open_job.finish()
+    waiting = waits(open_job.manifest, open_job.record.people, datetime.now(UTC).date())
+    said += [f"Not delivered: {cause}" for cause in refused]
+    said += [f"Waits for {wait.person} {wait.what}: {wait.command}" for wait in waiting]
+    if not waiting and not refused:
+        said.append("Nothing is due, and nobody is waited for.")
+    found = [{"for": wait.person, "what": wait.what, "command": wait.command} for wait in waiting]
+    return summary(said, problems, job=job, waits=found, refused=refused)

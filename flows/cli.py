@@ -1,0 +1,556 @@
+"""The command line: parses words, calls a flow, prints what came of it, and ends with one of the exit statuses.
+
+Everything heavy is imported inside the commands that need it: what only reads answers at once.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from cyclopts import App, CycloptsError, Parameter
+
+from glassine.flows.outcome import failure
+from glassine.flows.studio import Studio, find_studio, make_studio
+from glassine.schemas.errors import INTERRUPTED, WRONG_WORDS, CallError, GlassineError
+from glassine.schemas.validation import Document
+
+
+@Parameter(name="*", group="Common options")
+@dataclass(frozen=True)
+class Common:
+    """Options of every command."""
+
+    studio: str | None = None
+    "The studio's folder; else GLASSINE_STUDIO, else the nearest parent folder with studio.toml."
+    by: str | None = None
+    "On whose behalf; else the studio's `person`, else the name you are logged in with."
+    json: Annotated[bool, Parameter(negative="")] = False
+    "Print one JSON document on stdout."
+
+    def find(self) -> Studio:
+        """The studio that this call is about."""
+        return find_studio(self.studio)
+
+
+HERE = Common()
+Frames = Annotated[list[str], Parameter(help="Frame numbers, ranges or file names: 0012 0015-0017")]
+
+app = App(
+    name="glassine",
+    help="Takes a shoot from the card to the client, loses nothing, and can always say where every frame is.",
+    help_format="plaintext",
+    version_flags=[],
+)
+studio_app = App(name="studio", help="Make a studio.")
+job_app = App(name="job", help="Open, list and describe jobs.")
+selects_app = App(name="selects", help="Take the marks of the cull, and close its rounds.")
+retouch_app = App(name="retouch", help="Briefs, hand-outs, returns and sign-offs.")
+for group in (studio_app, job_app, selects_app, retouch_app):
+    app.command(group)
+
+
+@app.command
+def demo(folder: Path = Path("demo-studio"), *, common: Common = HERE) -> Document:
+    """Invent a small shoot and take it through the whole job, from the card to the receipt.
+
+    Example: glassine demo my-demo
+
+    Parameters
+    ----------
+    folder
+        Where the demo's studio is made; must not exist, or be an earlier demo.
+    """
+    from glassine.flows.prefect_environment import set_environment
+
+    set_environment()
+    from glassine.flows.demo import play
+
+    return play(folder, quiet=common.json)
+
+
+@studio_app.command(name="new")
+def studio_new(
+    folder: Path,
+    *,
+    volume: Annotated[list[str], Parameter(consume_multiple=True)],
+    name: str | None = None,
+    common: Common = HERE,
+) -> Document:
+    """Make a studio: a folder with commented settings, looks and specifications, and its volumes.
+
+    Example: glassine studio new studio --volume working=/data/jobs --volume backup=/mnt/backup
+
+    Parameters
+    ----------
+    folder
+        The studio's folder.
+    volume
+        NAME=PATH, once for each place that holds copies. The first is the working volume, the others are backups.
+    name
+        The studio's name; by default its folder's.
+    """
+    pairs = []
+    for text in volume:
+        label, equals, path = text.partition("=")
+        if not equals or not label or not path:
+            raise CallError("W001", f"--volume {text!r} is not written as NAME=PATH, such as working=/data/jobs.")
+        pairs.append((label, str(Path(path).expanduser().absolute())))
+    made = make_studio(folder, pairs, name=name)
+    said = [f"Studio {made.name} is in {made.folder}: read its studio.toml, then `glassine job open NUMBER`."]
+    if len(pairs) == 1:
+        said.append("It has one volume only: a second one, on another disk, is what keeps a frame safe.")
+    return {
+        "ok": True,
+        "status": 0,
+        "said": said,
+        "problems": [],
+        "studio": str(made.folder),
+        "volumes": [n for n, _ in pairs],
+    }
+
+
+@job_app.command(name="open")
+def job_open(
+    number: str,
+    *,
+    sheet: Path | None = None,
+    title: str | None = None,
+    client: str | None = None,
+    common: Common = HERE,
+) -> Document:
+    """Open a job with its job sheet, or give an open job a new sheet.
+
+    Example: glassine job open 2611-04 --sheet sheet.json
+
+    Parameters
+    ----------
+    number
+        The job's number.
+    sheet
+        The job sheet, a JSON file (`glassine job sheet` prints an example).
+    title
+        Without a sheet: the job's title.
+    client
+        Without a sheet: the client's name.
+    """
+    from glassine.flows.job_sheet import open_new_job
+
+    return open_new_job(common.find(), number, sheet, title=title, client=client, by=common.by)
+
+
+@job_app.command(name="list")
+def job_list(*, common: Common = HERE) -> Document:
+    """List the jobs of the studio.
+
+    Example: glassine job list
+    """
+    from glassine.flows.job_sheet import list_jobs
+
+    return list_jobs(common.find())
+
+
+@job_app.command(name="sheet")
+def job_sheet(number: str | None = None, *, common: Common = HERE) -> Document:
+    """Print the job sheet in force, or an example to fill in.
+
+    Example: glassine job sheet > sheet.json
+
+    Parameters
+    ----------
+    number
+        A job; without one an example is printed.
+    """
+    from importlib.resources import files
+
+    if number is None:
+        sheet = json.loads((files("glassine.config") / "job_sheet.example.json").read_text("utf-8"))
+    else:
+        from glassine.schemas.job_record import JobRecord
+
+        sheet = JobRecord(common.find().job_folder(number)).manifest().sheet
+    return {
+        "ok": True,
+        "status": 0,
+        "said": [json.dumps(sheet, indent=2, ensure_ascii=False)],
+        "problems": [],
+        "sheet": sheet,
+    }
+
+
+@job_app.command(name="set-up")
+def job_set_up(number: str, name: str, frames: Frames, *, common: Common = HERE) -> Document:
+    """Say to which set-up frames belong.
+
+    Example: glassine job set-up 2611-04 bench 0012-0031
+    """
+    from glassine.flows.job_sheet import assign_set_up
+
+    studio = common.find()
+    return assign_set_up(studio, number, name, _numbers(studio, number, frames), common.by)
+
+
+@job_app.command(name="block")
+def job_block(
+    number: str,
+    frames: Frames,
+    *,
+    reason: str,
+    lift: Annotated[bool, Parameter(negative="")] = False,
+    common: Common = HERE,
+) -> Document:
+    """Block frames that may not be shown or leave; they stay in custody. --lift frees them again.
+
+    Example: glassine job block 2611-04 0017 --reason "the sitter refused"
+    """
+    from glassine.flows.job_sheet import set_block
+
+    studio = common.find()
+    return set_block(studio, number, _numbers(studio, number, frames), reason, blocked=not lift, by=common.by)
+
+
+@app.command
+def ingest(number: str, sources: list[Path], *, set_up: str | None = None, common: Common = HERE) -> Document:
+    """Take cards or folders in: to the working volume and every backup, each copy read back.
+
+    Example: glassine ingest 2611-04 /media/CARD --set-up bench
+
+    Parameters
+    ----------
+    number
+        The job.
+    sources
+        Cards or folders; nothing on them is changed.
+    set_up
+        The set-up that new frames belong to; the job sheet's only one by default.
+    """
+    if not sources:
+        raise CallError("W001", "Name at least one card or folder: glassine ingest NUMBER SOURCE.")
+    places = [str(source.absolute()) for source in sources]
+    return _run(common, "ingest", "ingest", job=number, sources=places, set_up=set_up)
+
+
+@app.command
+def verify(
+    number: str | None = None, *, repair: Annotated[bool, Parameter(negative="")] = False, common: Common = HERE
+) -> Document:
+    """Read every copy again; exit status 1 when one is missing or differs.
+
+    Example: glassine verify 2611-04 --repair
+
+    Parameters
+    ----------
+    number
+        A job; all jobs without one.
+    repair
+        Make a missing or differing copy again from a whole one; the bad file is kept aside.
+    """
+    numbers = [number] if number else common.find().job_numbers()
+    found = [_run(common, "verify", "verify", job=one, repair=repair) for one in numbers]
+    if number or len(found) == 1:
+        return found[0]
+    return {
+        "ok": all(one["ok"] for one in found),
+        "status": next((one["status"] for one in found if one["status"]), 0),
+        "said": [line for one in found for line in one["said"]] or ["No job yet."],
+        "problems": [line for one in found for line in one["problems"]],
+        "jobs": found,
+    }
+
+
+@app.command
+def proof(number: str, *, common: Common = HERE) -> Document:
+    """Make the readings, proofs and the contact sheet that are missing.
+
+    Example: glassine proof 2611-04
+    """
+    return _run(common, "proof", "proof", job=number)
+
+
+@selects_app.command(name="mark")
+def selects_mark(
+    number: str,
+    listed: list[str] | None = None,
+    *,
+    round_name: Annotated[str, Parameter(name="--round")],
+    ratings: Path | None = None,
+    sidecars: Annotated[bool, Parameter(negative="")] = False,
+    remark: str | None = None,
+    region: str | None = None,
+    common: Common = HERE,
+) -> Document:
+    """Take one person's marks: a written list, or the xmp:Rating of sidecars. What is unclear is named, not guessed.
+
+    Example: glassine selects mark 2611-04 "0142, 0151-0153, hero 0177, out 0150" --round edit --remark "eyes"
+
+    Parameters
+    ----------
+    number
+        The job.
+    listed
+        Frame numbers, ranges and file names; each may have `select`, `hero`, `hold` or `out` before it.
+    round_name
+        The round's name; it is opened when it is new.
+    ratings
+        A folder of XMP sidecars instead of a list: 1 to 5 is a select, -1 is out, 0 says nothing.
+    sidecars
+        Take the ratings of the sidecars that came in with the frames.
+    remark
+        Why.
+    region
+        Where in the picture: xywh=percent:X,Y,W,H, or ellipse= or polygon=.
+    """
+    if sum((listed is not None and listed != [], ratings is not None, sidecars)) != 1:
+        raise CallError("W001", "Give a list, or --ratings FOLDER, or --sidecars.")
+    words = {"listed": ", ".join(listed or []) if listed else None, "ratings": str(ratings) if ratings else None}
+    return _run(
+        common, "selects_round", "mark", job=number, round_name=round_name, remark=remark, region=region, **words
+    )
+
+
+@selects_app.command(name="close")
+def selects_close(
+    number: str, *, round_name: Annotated[str, Parameter(name="--round")], common: Common = HERE
+) -> Document:
+    """Close a round: its marks are frozen, and sidecars of the selects are written to handoff/.
+
+    Example: glassine selects close 2611-04 --round edit
+    """
+    return _run(common, "selects_round", "close", job=number, round_name=round_name)
+
+
+@retouch_app.command(name="brief")
+def retouch_brief(
+    number: str,
+    frame: str,
+    *,
+    note: list[str] | None = None,
+    standing: list[str] | None = None,
+    grader: str | None = None,
+    common: Common = HERE,
+) -> Document:
+    """Write the brief of a frame's next round: notes, 16-bit base file, reference proof, a PDF with the marks.
+
+    Example: glassine retouch brief 2611-04 0142 --note "xywh=percent:40,20,10,8 | take out the stray hair"
+
+    Parameters
+    ----------
+    note
+        REGION | instruction, once for each note.
+    standing
+        An instruction for the whole picture.
+    grader
+        Who grades.
+    """
+    studio = common.find()
+    (chosen,) = _numbers(studio, number, [frame], one=True)
+    return _run(
+        common, "retouch", "brief", job=number, frame=chosen, notes=note or [], standing=standing, grader=grader
+    )
+
+
+@retouch_app.command(name="hand-out")
+def retouch_hand_out(
+    number: str, frames: Frames, *, to: str, due: str | None = None, common: Common = HERE
+) -> Document:
+    """Hand briefed frames out to a named retoucher.
+
+    Example: glassine retouch hand-out 2611-04 0142 --to "Full Name" --due 2026-12-01
+    """
+    chosen = _numbers(common.find(), number, frames)
+    return _run(common, "retouch", "hand_out", job=number, frames=chosen, retoucher=to, due=due)
+
+
+@retouch_app.command(name="take-back")
+def retouch_take_back(number: str, frame: str, file: Path, *, common: Common = HERE) -> Document:
+    """Take a returned file into custody and check it; exit status 1 when it is refused.
+
+    Example: glassine retouch take-back 2611-04 0142 returned.tif
+    """
+    (chosen,) = _numbers(common.find(), number, [frame], one=True)
+    return _run(common, "retouch", "take_back", job=number, frame=chosen, file=str(file.absolute()))
+
+
+@retouch_app.command(name="sign-off")
+def retouch_sign_off(number: str, frames: Frames, *, final: str | None = None, common: Common = HERE) -> Document:
+    """Let rendered finals leave, in your name.
+
+    Example: glassine retouch sign-off 2611-04 0142 --by "Full Name"
+
+    Parameters
+    ----------
+    final
+        Only the final of this name.
+    """
+    chosen = _numbers(common.find(), number, frames)
+    return _run(common, "grade", "sign_off", job=number, frames=chosen, final=final)
+
+
+@retouch_app.command(name="list")
+def retouch_list(number: str, *, retoucher: str | None = None, common: Common = HERE) -> Document:
+    """List the retouches of a job: who has what, until when, what came back.
+
+    Example: glassine retouch list 2611-04 --retoucher "Full Name"
+    """
+    from glassine.flows.retouch_list import list_retouches
+
+    return list_retouches(common.find(), number, retoucher)
+
+
+@app.command
+def grade(number: str, *, unretouched: list[str] | None = None, common: Common = HERE) -> Document:
+    """Render the finals that are due.
+
+    Example: glassine grade 2611-04 --unretouched 0151
+
+    Parameters
+    ----------
+    unretouched
+        Selects that leave as the camera took them: their finals are made from the original.
+    """
+    chosen = _numbers(common.find(), number, unretouched) if unretouched else None
+    return _run(common, "grade", "grade", job=number, unretouched=chosen)
+
+
+@app.command
+def deliver(
+    number: str, *, to: str, specification: str | None = None, frames: list[str] | None = None, common: Common = HERE
+) -> Document:
+    """Render signed-off finals to a client's specification, pack, validate, hand over, and write the receipt.
+
+    Example: glassine deliver 2611-04 --to "Client"
+
+    Parameters
+    ----------
+    to
+        The client, as the job sheet names it.
+    specification
+        By default what the job sheet says for this client.
+    frames
+        Only these frames; by default all selects.
+    """
+    chosen = _numbers(common.find(), number, frames) if frames else None
+    return _run(common, "deliver", "deliver", job=number, client=to, specification=specification, frames=chosen)
+
+
+@app.command
+def audit(
+    *, client: str | None = None, file: Path | None = None, job: str | None = None, common: Common = HERE
+) -> Document:
+    """What was delivered to whom, when, from what, under which licence; whose a file is; whether the records are whole.
+
+    Example: glassine audit --client "Client"
+
+    Parameters
+    ----------
+    client
+        Only the deliveries to this client.
+    file
+        Any file: which frame, version and delivery it is, byte for byte.
+    job
+        Only this job.
+    """
+    from glassine.flows.audit import audit as answer
+
+    if client is not None and file is not None:
+        raise CallError("W001", "Ask for --client or for --file, not for both.")
+    return answer(common.find(), client=client, file=file, job=job)
+
+
+@app.command
+def status(number: str | None = None, *, common: Common = HERE) -> Document:
+    """Where everything stands: stages, what is due, whom it waits for, what is late.
+
+    Example: glassine status 2611-04
+    """
+    from glassine.flows.status import status as answer
+
+    return answer(common.find(), number)
+
+
+@app.command
+def advance(number: str, *, common: Common = HERE) -> Document:
+    """Do everything that is due and needs no person, then say whom the job waits for.
+
+    Example: glassine advance 2611-04
+    """
+    return _run(common, "advance", "advance", job=number)
+
+
+def _run(common: Common, module: str, flow: str, **parameters: Any) -> Document:
+    """Run one flow; Prefect is imported only here, after its environment is set."""
+    import importlib
+
+    from glassine.flows.prefect_environment import run_flow, set_environment
+
+    studio = common.find()
+    if "job" in parameters:
+        studio.job_folder(parameters["job"])  # an unknown job is said at once, before the flow engine starts
+    settings = studio.settings.get("prefect", {})
+    set_environment(settings.get("api_url") if settings.get("use_own_server") else None)
+    function: Callable[..., Any] = getattr(importlib.import_module(f"glassine.flows.{module}"), flow)
+    outcome: Document = run_flow(function, studio=str(studio.folder), by=common.by, **parameters)
+    return outcome
+
+
+def _numbers(studio: Studio, number: str, texts: Sequence[str], *, one: bool = False) -> list[int]:
+    """Frame numbers from what was typed; unknown or ambiguous ones are all named."""
+    from glassine.schemas.job_record import JobRecord
+    from glassine.tasks.custody.card_walk import stem_of
+    from glassine.tasks.handoff.selects_list import parse_selects
+
+    manifest = JobRecord(studio.job_folder(number)).manifest()
+    stems = {frame["frame"]: stem_of(frame["name"]) for frame in manifest.frames}
+    chosen = [choice.frame for choice in parse_selects(", ".join(texts), stems)]
+    if one and len(chosen) != 1:
+        raise CallError("W001", f"{', '.join(texts)!r} names {len(chosen)} frames; one is wanted.")
+    return chosen
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status."""
+    given = list(sys.argv[1:] if words is None else words)
+    as_json = "--json" in given
+    try:
+        outcome = app(given, exit_on_error=False, print_error=False, result_action="return_value")
+    except CycloptsError as error:
+        sentence = f"{' '.join(str(error).split())} See `glassine --help`."
+        return _say_failure(CallError("W001", sentence), as_json=as_json)
+    except GlassineError as error:
+        return _say_failure(error, as_json=as_json)
+    except KeyboardInterrupt:
+        print("glassine: interrupted; run the same command again to go on.", file=sys.stderr)  # noqa: T201
+        return INTERRUPTED
+    if outcome is None:  # help was shown
+        return 0 if given else WRONG_WORDS
+    return _say_outcome(outcome, as_json=as_json)
+
+
+def _say_outcome(outcome: Document, *, as_json: bool) -> int:
+    if as_json:
+        print(json.dumps(outcome, ensure_ascii=False))  # noqa: T201
+    else:
+        for line in outcome["said"]:
+            print(line)  # noqa: T201
+        for line in outcome["problems"]:
+            print(f"glassine: {line}", file=sys.stderr)  # noqa: T201
+    return int(outcome["status"])
+
+
+def _say_failure(error: GlassineError, *, as_json: bool) -> int:
+    if as_json:
+        print(json.dumps(failure(error), ensure_ascii=False))  # noqa: T201
+    else:
+        print(f"glassine: {error.sentence} [{error.code}]", file=sys.stderr)  # noqa: T201
+        for detail in error.details:
+            if detail not in error.sentence:
+                print(f"  {detail}", file=sys.stderr)  # noqa: T201
+    return error.exit_status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,168 @@
+"""Grade: finals, each a named rendering of one exact retouch round with a look; and their sign-off by a named person."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from prefect import flow
+
+from glassine.flows.batches import in_batches, run_batches
+from glassine.flows.open_job import OpenJob, adopted_document
+from glassine.flows.outcome import summary
+from glassine.flows.progress import show_progress
+from glassine.flows.proof import seed_of
+from glassine.flows.studio import read_studio
+from glassine.schemas.due import DueFinal, current_final, due_finals, unsigned_finals, wanted_finals
+from glassine.schemas.errors import CallError, FrameError
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.stage import Frame, is_blocked, is_selected, last_return
+from glassine.schemas.validation import Document
+from glassine.tasks.imaging.decoder_pool import DecoderPool
+from glassine.tasks.imaging.rendering import make_final
+
+Fact = dict[str, Any]
+UNRETOUCHED = 0
+"""The round of a final that is made from the original itself."""
+
+
+@flow(name="grade")
+def grade(studio: str, job: str, unretouched: list[int] | None = None, by: str | None = None) -> Document:
+    """Render every final that is due: each name of the job sheet, for each frame whose retouch came back.
+
+    `unretouched` names selects that leave as the camera took them: their finals are made from the original.
+    """
+    open_job = OpenJob(read_studio(Path(studio)), job, by)
+    due = due_finals(open_job.manifest)
+    for number in unretouched or []:
+        due += _from_the_original(open_job.manifest, number)
+    made = make_finals(open_job, due)
+    problems = open_job.finish()
+    said = [f"{len(made)} finals rendered." if made else "No final is due."]
+    said += [f"{name}: {path}" for name, path in made]
+    said += [
+        f"To be signed off: {final['final']} of {frame['number']}"
+        for frame, final in unsigned_finals(open_job.manifest)
+    ]
+    return summary(said, problems, job=job, finals=[{"final": name, "path": str(path)} for name, path in made])
+
+
+@flow(name="sign off")
+def sign_off(studio: str, job: str, frames: list[int], final: str | None = None, by: str | None = None) -> Document:
+    """Let current finals leave, in somebody's name; the sign-off is bound to the digest of the rendered file."""
+    open_job = OpenJob(read_studio(Path(studio)), job, by)
+
+    def propose(manifest: Manifest) -> list[Fact]:
+        facts = []
+        for number in frames:
+            for found in _finals_to_sign(manifest.frame(number), final):
+                facts.append(
+                    {
+                        "kind": "sign_off",
+                        "frame": number,
+                        "final": found["final"],
+                        "final_sha256": found["sha256"],
+                        "person": open_job.by,
+                    }
+                )
+        return facts
+
+    open_job.commit("sign-off", propose)
+    problems = open_job.finish()
+    name = open_job.record.people.name_of(open_job.by)
+    said = [
+        f"Frame {frame['number']}: final {found['final']!r} of round {found['round']} may leave, says {name}."
+        for frame in (open_job.manifest.frame(number) for number in frames)
+        for found in _finals_to_sign(frame, final)
+    ]
+    return summary(said, problems, job=job, frames=frames)
+
+
+def make_finals(job: OpenJob, due: list[DueFinal]) -> list[tuple[str, Path]]:
+    """Render finals, each in a disposable worker; returns what they are called and where they lie."""
+    if not due:
+        return []
+    memory, seconds = job.studio.decode_limits
+    made: list[tuple[str, Path]] = []
+    with DecoderPool(job.studio.workers, memory, seconds) as pool, show_progress("grading", len(due)) as on_final:
+
+        def final_batch(batch: list[DueFinal]) -> list[Fact]:
+            calls = [_render_call(job, wanted) for wanted in batch]
+            facts = []
+            for wanted, call, outcome in zip(batch, calls, pool.run(_render, calls), strict=True):
+                if outcome.failure:
+                    raise FrameError(
+                        "P001",
+                        f"Final {wanted.final!r} of frame {wanted.frame:04d} cannot be rendered: {outcome.failure}",
+                    )
+                facts.append(_final_fact(job, wanted, job.relative(call[2]), outcome.value))
+                on_final(1)
+            return facts
+
+        for facts in run_batches("grade", final_batch, in_batches(due, size=4)):
+            job.say("grade", facts)
+            made += [(f"{fact['frame']:04d} {fact['final']}", job.path(fact["path"])) for fact in facts]
+    return made
+
+
+def _render(source: Path, look: Document, out: Path, seed: int) -> Document:
+    return make_final(source, look, out, seed=seed)
+
+
+def _render_call(job: OpenJob, wanted: DueFinal) -> tuple[Path, Document, Path, int]:
+    frame = job.manifest.frame(wanted.frame)
+    look = adopted_document(job.manifest, f"look/{wanted.look}")
+    name = f"{job.number}_{frame['number']}_{wanted.final}_r{wanted.round}.{look['sha256'][:8]}.tif"
+    return _source_of(job, frame, wanted), look["content"], job.path(f"finals/{frame['number']}/{name}"), seed_of(frame)
+
+
+def _source_of(job: OpenJob, frame: Frame, wanted: DueFinal) -> Path:
+    if wanted.round == UNRETOUCHED:
+        return job.find_whole(frame["sha256"])
+    returned = last_return(frame)
+    assert returned is not None  # a final of a round is due only when that round came back
+    return job.find_whole(returned["sha256"])
+
+
+def _final_fact(job: OpenJob, wanted: DueFinal, path: str, made: Document) -> Fact:
+    frame = job.manifest.frame(wanted.frame)
+    returned = last_return(frame)
+    sources = [frame["sha256"]]
+    if wanted.round != UNRETOUCHED and returned:
+        sources.append(returned["sha256"])
+    return {
+        "kind": "final",
+        "frame": wanted.frame,
+        "final": wanted.final,
+        "round": wanted.round,
+        "look": wanted.look,
+        "look_sha256": adopted_document(job.manifest, f"look/{wanted.look}")["sha256"],
+        "path": path,
+        "sources": sources,
+        **{name: made[name] for name in ("sha256", "size", "width", "height", "bits", "profile")},
+    }
+
+
+def _from_the_original(manifest: Manifest, number: int) -> list[DueFinal]:
+    frame = manifest.frame(number)
+    if is_blocked(frame) or not is_selected(frame):
+        raise CallError(
+            "W004", f"Frame {frame['number']} is no select of a closed round, or is blocked: no final is made of it."
+        )
+    if frame["rounds"]:
+        raise CallError("W004", f"Frame {frame['number']} has a retouch round: its final is made of what comes back.")
+    return [
+        DueFinal(number, wanted["final"], wanted["look"], UNRETOUCHED)
+        for wanted in wanted_finals(manifest)
+        if current_final(frame, wanted["final"]) is None
+    ]
+
+
+def _finals_to_sign(frame: Frame, named: str | None) -> list[Document]:
+    if is_blocked(frame):
+        raise CallError("W004", f"Frame {frame['number']} is blocked ({frame['block']['reason']}): it may not leave.")
+    current = [final for final in frame["finals"] if not final["stale"] and named in (None, final["final"])]
+    if not current:
+        what = f"current final {named!r}" if named else "current final"
+        raise CallError("W004", f"Frame {frame['number']} has no {what}: run `glassine grade` first.")
+    return current

@@ -1,0 +1,264 @@
+"""Ingest: a card or a folder into custody, each file read once, each copy read back; then what the camera wrote is read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from prefect import flow
+
+from glassine.flows.batches import in_batches, run_batches
+from glassine.flows.open_job import OpenJob
+from glassine.flows.outcome import summary
+from glassine.flows.progress import show_progress
+from glassine.flows.studio import read_studio
+from glassine.schemas.due import unidentified
+from glassine.schemas.errors import CallError, VolumeError
+from glassine.schemas.identifiers import print_frame
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.stage import Frame
+from glassine.schemas.validation import Document
+from glassine.tasks.custody.card_walk import FoundFile, FoundGroup, WalkReport, walk_source
+from glassine.tasks.custody.digest import hash_file
+from glassine.tasks.custody.original_name import original_path
+from glassine.tasks.custody.replication import PlacedCopy, replicate
+from glassine.tasks.delivery.exiftool import ExifTool
+from glassine.tasks.delivery.identification import identify
+from glassine.tasks.imaging.decoder_pool import DecoderPool
+from glassine.tasks.imaging.raw_rendering import check_decodable
+
+Fact = dict[str, Any]
+BATCH_BYTES = 256 * 2**20
+"""A batch is committed after about this much: a second or two of copying to disks."""
+
+
+@dataclass
+class Arrival:
+    """One file of a source, in custody: what it is to its frame, its digest, and the copies that were placed."""
+
+    file: FoundFile
+    role: str
+    sha256: str
+    copies: list[PlacedCopy]
+
+
+@dataclass
+class Tally:
+    """What an ingest met."""
+
+    files: int = 0
+    seen_again: int = 0
+    problems: list[str] = field(default_factory=list)
+    walk: WalkReport = field(default_factory=WalkReport)
+
+
+@flow(name="ingest")
+def ingest(studio: str, job: str, sources: list[str], by: str | None = None, set_up: str | None = None) -> Document:
+    """Take in what lies at the sources and is not in custody yet.
+
+    Run twice, the second changes nothing; killed anywhere, it goes on where it stopped.
+    """
+    open_job = OpenJob(read_studio(Path(studio)), job, by)
+    chosen = _chosen_set_up(open_job.manifest, set_up)
+    before = open_job.manifest
+    had_frames, had_strays = len(before.frames), len(before.document["strays"])
+    tally = Tally()
+    take_in(open_job, [Path(source) for source in sources], chosen, tally)
+    identify_frames(open_job)
+    problems = tally.problems + open_job.finish()
+    return _report(open_job, tally, had_frames, had_strays, problems)
+
+
+def take_in(job: OpenJob, sources: list[Path], set_up: str | None, tally: Tally) -> None:
+    """Copy every new file of the sources to every volume that is there, batch by batch."""
+    total = sum(file.size for source in sources for group in walk_source(source, WalkReport()) for file in group.files)
+
+    with show_progress("taking in", total, bytes_=True) as on_bytes:
+
+        def copy_batch(groups: list[FoundGroup]) -> list[list[Arrival]]:
+            batch = _Batch(job, job.manifest, tally, on_bytes)
+            return [batch.copy_group(group) for group in groups]
+
+        groups = (group for source in sources for group in walk_source(source, tally.walk))
+        weighed = in_batches(groups, weigh=lambda group: sum(file.size for file in group.files), heaviest=BATCH_BYTES)
+        for arrived in run_batches("copy", copy_batch, weighed):
+            job.commit("ingest", partial(_arrival_facts, groups=arrived, set_up=set_up))
+
+
+def identify_frames(job: OpenJob) -> None:
+    """Read what the camera wrote into each frame that nobody has looked at, and whether its picture decodes."""
+    frames = unidentified(job.manifest)
+    if not frames:
+        return
+    memory, seconds = job.studio.decode_limits
+    with (
+        ExifTool() as exif,
+        DecoderPool(job.studio.workers, memory, seconds) as pool,
+        show_progress("reading camera data", len(frames)) as on_frame,
+    ):
+
+        def identify_batch(batch: list[Frame]) -> list[Fact]:
+            paths = [job.find_whole(frame["sha256"]) for frame in batch]
+            seen = identify(exif, paths, [frame["name"] for frame in batch])
+            outcomes = pool.run(check_decodable, ((path,) for path in paths))
+            facts: list[Fact] = []
+            for frame, found, outcome in zip(batch, seen, outcomes, strict=True):
+                facts.append(_identified(frame, found))
+                if outcome.failure:
+                    facts.append({"kind": "undecodable", "frame": frame["frame"], "reason": outcome.failure[:2000]})
+                on_frame(1)
+            return facts
+
+        for facts in run_batches("identify", identify_batch, in_batches(frames)):
+            job.say("identify", facts)
+
+
+class _Batch:
+    """A batch under way: what was in custody when it began, and what it brought in since."""
+
+    def __init__(self, job: OpenJob, manifest: Manifest, tally: Tally, on_bytes: Callable[[int], None]) -> None:
+        self.job = job
+        self.tally = tally
+        self.on_bytes = on_bytes
+        self.known = {sha256 for sha256, _ in manifest.every_file()}
+        self.names = {(frame["name"], frame["size"]) for frame in manifest.frames}
+        self.names |= {(file["name"], file["size"]) for frame in manifest.frames for file in frame["companions"]}
+        self.names |= {(stray["name"], stray["size"]) for stray in manifest.document["strays"]}
+
+    def copy_group(self, group: FoundGroup) -> list[Arrival]:
+        """Bring one group into custody; a file that cannot be read is told of, and the others go on."""
+        arrivals = []
+        for file in group.files:
+            role = "original" if file is group.original else "companion" if file in group.companions else "stray"
+            try:
+                arrivals.append(self._copy_file(file, role))
+            except VolumeError as error:
+                self.tally.problems.append(str(error))
+                if role == "original":
+                    break  # its companions wait for it
+        self.tally.files += len(arrivals)
+        self.tally.seen_again += sum(not arrival.copies for arrival in arrivals)
+        return arrivals
+
+    def _copy_file(self, file: FoundFile, role: str) -> Arrival:
+        if (file.name, file.size) in self.names:  # most likely this very file: read it once, without writing
+            try:
+                sha256 = hash_file(file.path)
+            except OSError as error:
+                raise VolumeError(
+                    "V004", f"{file.path} cannot be read ({error.strerror}); it was not taken in."
+                ) from error
+            if sha256 in self.known:
+                self.on_bytes(file.size)
+                return Arrival(file, role, sha256, [])
+        replica = replicate(
+            file.path,
+            self.job.number,
+            self.job.volumes,
+            lambda sha256: original_path(file, sha256),
+            is_known=self.known.__contains__,
+            on_bytes=self.on_bytes,
+        )
+        self.tally.problems += [str(failure) for failure in replica.failures]
+        if not replica.copies and replica.sha256 not in self.known:
+            raise VolumeError("V003", f"{file.source} was not taken in: no volume took a copy of it.")
+        self.known.add(replica.sha256)
+        return Arrival(file, role, replica.sha256, replica.copies)
+
+
+def _arrival_facts(manifest: Manifest, groups: list[list[Arrival]], set_up: str | None) -> Iterator[Fact]:
+    """What a batch of arrivals means on this state of the job: new frames, companions, strays, or content seen again."""
+    numbers = {frame["sha256"]: frame["frame"] for frame in manifest.frames}
+    known = {sha256 for sha256, _ in manifest.every_file()}
+    for arrivals in groups:
+        owner: int | None = None
+        for arrival in arrivals:
+            common = _common_fields(arrival)
+            if arrival.role == "original" and arrival.sha256 not in known:
+                number = max(numbers.values(), default=0) + 1
+                numbers[arrival.sha256] = number
+                yield {"kind": "frame", "frame": number, **common, "folder": arrival.file.folder}
+                if set_up:
+                    yield {"kind": "set_up", "frame": number, "revision": 1, "set_up": set_up}
+            elif arrival.role == "companion" and owner is not None:
+                yield {"kind": "companion", "frame": owner, **common}
+            elif arrival.sha256 not in known:
+                yield {"kind": "stray", **common, "reason": "not a picture format that glassine knows"}
+            known.add(arrival.sha256)
+            yield {"kind": "seen", "sha256": arrival.sha256, "source": common["source"]}
+            for copy in arrival.copies:
+                place = {"volume": copy.volume, "path": copy.path, "read_from": copy.read_from}
+                yield {"kind": "copy", "sha256": arrival.sha256, **place}
+            if arrival.role == "original":
+                owner = numbers.get(arrival.sha256)
+
+
+def _common_fields(arrival: Arrival) -> Fact:
+    path = arrival.copies[0].path if arrival.copies else original_path(arrival.file, arrival.sha256)
+    file = arrival.file
+    return {"sha256": arrival.sha256, "size": file.size, "name": file.name, "path": path, "source": file.source}
+
+
+def _identified(frame: Frame, found: Document) -> Fact:
+    fields = ("camera", "serial", "counter", "captured", "lens", "width", "height", "orientation")
+    exposure = {name: found["exposure"][name] for name in ("f_number", "shutter_s", "iso", "focal_length_mm")}
+    told = {name: found[name] for name in fields}
+    return {"kind": "identified", "frame": frame["frame"], "type": found["format"], **told, "exposure": exposure}
+
+
+def _chosen_set_up(manifest: Manifest, named: str | None) -> str | None:
+    """The set-up that new frames belong to: the one named, else the job sheet's only one."""
+    known = [set_up["name"] for set_up in manifest.sheet.get("set_ups", [])]
+    if named is None:
+        return known[0] if len(known) == 1 else None
+    if named not in known:
+        raise CallError(
+            "W002",
+            f"The job sheet has no set-up {named!r} (known: {', '.join(known) or 'none'}): write it into job.json.",
+        )
+    return named
+
+
+def _report(job: OpenJob, tally: Tally, had_frames: int, had_strays: int, problems: list[str]) -> Document:
+    manifest = job.manifest
+    new = manifest.frames[had_frames:]
+    strays = manifest.document["strays"][had_strays:]
+    damaged = [frame for frame in new if frame["undecodable"]]
+    said = [f"{tally.files} files looked at, {len(new)} new frames{_span(new)}, {tally.seen_again} known already."]
+    said += [
+        f"Frame {f['number']} ({f['name']}) is kept, but its picture does not decode: {f['undecodable']}"
+        for f in damaged
+    ]
+    said += [f"{stray['name']} is kept, but is no frame: {stray['reason']}." for stray in strays]
+    if tally.walk.passed_over:
+        said.append(f"Passed over, since they are links or devices: {', '.join(tally.walk.passed_over)}.")
+    owed = job.owed()
+    if problems or owed:
+        said.append(f"Do not format the card: {owed} copies are still owed, and what is listed below went wrong.")
+    else:
+        said.append(
+            f"Each file has been read back whole from {len(job.volumes)} volumes: {', '.join(v.name for v in job.volumes)}. "
+            "Whether that is enough to format the card is your studio's rule to say."
+        )
+    data: dict[str, Any] = {
+        "job": job.number,
+        "frames": [frame["number"] for frame in new],
+        "strays": [stray["name"] for stray in strays],
+        "undecodable": [frame["number"] for frame in damaged],
+        "seen_again": tally.seen_again,
+        "litter": tally.walk.litter,
+        "passed_over": tally.walk.passed_over,
+        "owed_copies": owed,
+    }
+    return summary(said, problems, **data)
+
+
+def _span(frames: list[Frame]) -> str:
+    if not frames:
+        return ""
+    return f" ({print_frame(frames[0]['frame'])}" + (
+        f" to {print_frame(frames[-1]['frame'])})" if len(frames) > 1 else ")"
+    )

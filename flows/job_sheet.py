@@ -1,0 +1,186 @@
+"""Opening a job with its job sheet, listing jobs, set-ups and blocks: what a studio manager says of a job."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from glassine.flows.open_job import OpenJob
+from glassine.flows.outcome import pretty_json, summary
+from glassine.flows.studio import Studio
+from glassine.schemas.durable_file import replace_file
+from glassine.schemas.errors import CallError, DocumentError
+from glassine.schemas.identifiers import check_job_number, print_frame
+from glassine.schemas.job_record import JobRecord, create_job
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.validation import Document, check_document, read_document
+
+Fact = dict[str, Any]
+SHEET = "job.json"
+
+
+def open_new_job(
+    studio: Studio, number: str, sheet: Path | None, *, title: str | None, client: str | None, by: str | None
+) -> Document:
+    """Open a job: its folder on the working volume, its job sheet adopted, its record begun.
+
+    Without a sheet, one is made from the title, the client and the studio's defaults. A job that is open already
+    gets the new sheet.
+    """
+    check_job_number(number)
+    document = read_document(sheet, "job_sheet") if sheet else _plain_sheet(number, title, client)
+    if document["job"] != number:
+        raise CallError(
+            "W001",
+            f"{sheet} is the job sheet of {document['job']}, not of {number}: correct the number in one of the two.",
+        )
+    document = _with_defaults(studio, document)
+    check_document(document, "job_sheet", label=str(sheet or SHEET))
+    _check_names(studio, document)
+    folder = studio.working_volume().job_folder(number)
+    known = JobRecord(folder).exists()
+    if known and sheet is None:
+        raise CallError(
+            "W003", f"Job {number} is open already, in {folder}: change its {SHEET}, or give a new sheet with --sheet."
+        )
+    same_folded = [other for other in studio.job_numbers() if other.casefold() == number.casefold() and other != number]
+    if same_folded:
+        raise CallError(
+            "W003", f"Job {same_folded[0]} differs from {number} only in case: give the job another number."
+        )
+    if not known:
+        create_job(folder, number, by=studio.who(by))
+    replace_file(folder / SHEET, pretty_json(document))
+    job = OpenJob(studio, number, by)
+    kept = job.path(f"sheets/job-sheet-{job.manifest.document['documents']['job-sheet']['revision']}.json")
+    if not kept.exists():
+        replace_file(kept, pretty_json(document))
+    job.say("adopt", [job.hold(kept, "job sheet")])
+    problems = job.finish()
+    said = [f"Job {number} is open in {folder}", f"Next: glassine ingest {number} CARD"]
+    return summary(said, problems, job=number, folder=str(folder))
+
+
+def assign_set_up(studio: Studio, number: str, name: str, frames: Sequence[int], by: str | None) -> Document:
+    """Say to which set-up frames belong."""
+    job = OpenJob(studio, number, by)
+    known = [set_up["name"] for set_up in job.manifest.sheet.get("set_ups", [])]
+    if name not in known:
+        raise CallError(
+            "W002",
+            f"The job sheet has no set-up {name!r} (known: {', '.join(known) or 'none'}): write it into {SHEET}.",
+        )
+
+    def propose(manifest: Manifest) -> list[Fact]:
+        found = [manifest.frame(frame) for frame in frames]
+        return [
+            {"kind": "set_up", "frame": frame["frame"], "revision": frame["set_up_revision"] + 1, "set_up": name}
+            for frame in found
+            if frame["set_up"] != name
+        ]
+
+    job.commit("selects", propose)
+    return summary([f"Set-up {name!r}: {_numbers(frames)}"], job.finish(), job=number, set_up=name)
+
+
+def set_block(
+    studio: Studio, number: str, frames: Sequence[int], reason: str, *, blocked: bool, by: str | None
+) -> Document:
+    """Block frames, with a reason, or lift the block; blocked frames stay in custody and leave in no delivery."""
+    if not reason.strip():
+        raise CallError("W001", "A block needs a reason: --reason 'the sitter refused'.")
+    job = OpenJob(studio, number, by)
+
+    def propose(manifest: Manifest) -> list[Fact]:
+        facts = []
+        for frame in (manifest.frame(frame) for frame in frames):
+            before = frame["block"]
+            if (before["blocked"] if before else False) != blocked:
+                revision = before["revision"] + 1 if before else 1
+                facts.append(
+                    {
+                        "kind": "block",
+                        "frame": frame["frame"],
+                        "revision": revision,
+                        "blocked": blocked,
+                        "reason": reason,
+                    }
+                )
+        return facts
+
+    job.commit("block", propose)
+    problems = job.finish()
+    said = [f"{'Blocked' if blocked else 'Free again'}: {_numbers(frames)} ({reason})."]
+    for frame in (job.manifest.frame(frame) for frame in frames):
+        if blocked and frame["deliveries"]:
+            numbers = ", ".join(map(str, frame["deliveries"]))
+            said.append(
+                f"Frame {frame['number']} is in deliveries {numbers} already: ask who received it to withdraw it."
+            )
+    return summary(said, problems, job=number, blocked=blocked, frames=[print_frame(frame) for frame in frames])
+
+
+def list_jobs(studio: Studio) -> Document:
+    """Every job of the studio, with its title, client and how many frames it has."""
+    rows = []
+    for number in studio.job_numbers():
+        manifest = JobRecord(studio.job_folder(number)).manifest()
+        sheet = manifest.sheet
+        rows.append(
+            {
+                "job": number,
+                "title": sheet.get("title", ""),
+                "client": sheet.get("client", ""),
+                "frames": len(manifest.frames),
+            }
+        )
+    said = [f"{row['job']}  {row['title']}  for {row['client']}  {row['frames']} frames" for row in rows] or [
+        "No job yet."
+    ]
+    return summary(said, [], jobs=rows)
+
+
+def _plain_sheet(number: str, title: str | None, client: str | None) -> Document:
+    if not client:
+        raise CallError(
+            "W001", f"Opening job {number} needs --sheet FILE, or --client NAME (and --title) for a plain one."
+        )
+    return {"format": 1, "job": number, "title": title or number, "client": client}
+
+
+def _with_defaults(studio: Studio, sheet: Document) -> Document:
+    """The sheet with what the studio's settings say where it is silent."""
+    filled = dict(sheet)
+    if not filled.get("preview_look") and studio.default("preview_look"):
+        filled["preview_look"] = studio.default("preview_look")
+    if not filled.get("finals") and studio.default("final_look"):
+        filled["finals"] = [{"final": "main", "look": studio.default("final_look")}]
+    if not filled.get("deliverables") and studio.default("specification"):
+        usual = studio.client(sheet["client"]).get("specification") or studio.default("specification")
+        filled["deliverables"] = [{"client": sheet["client"], "specification": usual}]
+    return json.loads(json.dumps(filled))  # type: ignore[no-any-return]
+
+
+def _check_names(studio: Studio, sheet: Document) -> None:
+    """Looks and specifications that a sheet names must be there, and its finals have names of their own."""
+    for look in {sheet.get("preview_look"), *(final["look"] for final in sheet.get("finals", []))} - {None}:
+        studio.look(look)
+    names = [final["final"] for final in sheet.get("finals", [])]
+    for deliverable in sheet.get("deliverables", []):
+        studio.specification(deliverable["specification"])
+        for final in deliverable.get("finals", []):
+            if final not in names:
+                raise DocumentError(
+                    "D004",
+                    SHEET,
+                    "deliverables",
+                    f"names the final {final!r}; the sheet's finals are {', '.join(names)}.",
+                )
+    if len(set(names)) < len(names):
+        raise DocumentError("D002", SHEET, "finals", "names one final twice.")
+
+
+def _numbers(frames: Sequence[int]) -> str:
+    return ", ".join(print_frame(frame) for frame in frames)

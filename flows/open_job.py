@@ -1,0 +1,215 @@
+"""A job that a flow works at: its record, the volumes that are there, and what every flow does when it ends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+from glassine.flows.studio import Studio
+from glassine.schemas.due import OwedCopy, owed_copies
+from glassine.schemas.durable_file import replace_file, write_if_absent
+from glassine.schemas.errors import FixityError, GlassineError, VolumeError
+from glassine.schemas.facts import EVENTS
+from glassine.schemas.job_record import JobRecord, Propose, adopt, check_not_forked
+from glassine.schemas.manifest import CHECKPOINT, Manifest
+from glassine.schemas.validation import Document, read_document
+from glassine.tasks.custody.digest import hash_file
+from glassine.tasks.custody.replication import replicate
+from glassine.tasks.custody.volume import Volume
+
+Fact = dict[str, Any]
+BATCH_FRAMES = 30
+"""Frames in one entry: about a second of work, so that little is done again after a kill."""
+
+
+class OpenJob:
+    """One job, opened for writing on somebody's behalf.
+
+    Raises (when it is opened)
+    ------
+    VolumeError
+        The working volume is not there.
+    RecordError
+        R004: the folder is older than a head kept on a volume; and all that reading the record raises.
+    """
+
+    def __init__(self, studio: Studio, number: str, by: str | None) -> None:
+        self.studio = studio
+        self.number = number
+        self.folder = studio.job_folder(number)
+        self.record = JobRecord(self.folder)
+        self.working = studio.working_volume()
+        self.backups, self.absent = studio.backups()
+        for volume in self.volumes:
+            check_not_forked(self.record, volume.heads(number), where=f"volume {volume.name}")
+        self.by = self.record.people.person_of(studio.who(by))
+        self._adopt_settings()
+
+    @property
+    def volumes(self) -> list[Volume]:
+        """The volumes that are there, the working volume first."""
+        return [self.working, *self.backups]
+
+    @property
+    def manifest(self) -> Manifest:
+        """The job's state now."""
+        return self.record.manifest()
+
+    def commit(self, event: str, propose: Propose) -> Manifest:
+        """Commit facts under an event of `EVENTS`."""
+        return self.record.commit(propose, by=self.by, event=EVENTS[event])
+
+    def say(self, event: str, facts: Iterable[Fact]) -> Manifest:
+        """Commit facts that do not depend on the state."""
+        known = list(facts)
+        return self.commit(event, lambda _: known)
+
+    def path(self, relative: str) -> Path:
+        """Where a path of a fact lies in the job folder."""
+        return self.working.locate(self.number, relative)
+
+    def relative(self, path: Path) -> str:
+        """A path in the job folder as facts write it."""
+        return path.relative_to(self.folder).as_posix()
+
+    def find_whole(self, sha256: str) -> Path:
+        """A copy of a file that is there: on the working volume, else on a backup."""
+        holder = self.manifest.holder(sha256)
+        by_id = {volume.volume: volume for volume in self.volumes}
+        copies = holder["copies"] if holder else []
+        for copy in sorted(copies, key=lambda copy: copy["volume"] != self.working.volume):
+            if copy["volume"] in by_id and copy["outcome"] == "whole":
+                path = by_id[copy["volume"]].locate(self.number, copy["path"])
+                if path.is_file():
+                    return path
+        raise VolumeError(
+            "V001",
+            f"No copy of {holder['path'] if holder else sha256[:16]} is on a volume that is here: run `glassine verify {self.number}`.",
+        )
+
+    def hold(self, path: Path, role: str) -> Fact:
+        """The fact that a file made or received later is under the copy rule like an original."""
+        return {
+            "kind": "holding",
+            "sha256": hash_file(path),
+            "size": path.stat().st_size,
+            "path": self.relative(path),
+            "role": role,
+        }
+
+    def finish(self, on_file: Callable[[], None] | None = None) -> list[str]:
+        """What every flow ends with: copies that are owed, the record and its head on every volume, the checkpoint.
+
+        Returns what could not be done, a sentence each.
+        """
+        problems = [str(error) for error in self.absent]
+        problems += self.pay_owed_copies(on_file)
+        manifest = self.manifest
+        for volume in self.backups:
+            try:
+                self._mirror(volume)
+            except GlassineError as error:
+                problems.append(str(error))
+        for volume in self.volumes:
+            volume.keep_head(self.number, manifest.head)
+        if manifest.head.entry != self.record.checkpointed or not (self.folder / CHECKPOINT).exists():
+            self.record.checkpoint(always=True)
+        return problems
+
+    def pay_owed_copies(self, on_file: Callable[[], None] | None = None) -> list[str]:
+        """Write every copy that a volume which is there lacks; returns what failed, a sentence each."""
+        problems: list[str] = []
+        batch: list[Fact] = []
+        for owed in list(owed_copies(self.manifest, [volume.volume for volume in self.volumes])):
+            try:
+                batch += self._pay(owed, problems)
+            except GlassineError as error:
+                problems.append(str(error))
+            if on_file:
+                on_file()
+            if len(batch) >= BATCH_FRAMES:
+                self.say("replicate", batch)
+                batch = []
+        self.say("replicate", batch)
+        return problems
+
+    def owed(self) -> int:
+        """How many copies are still missing on the volumes of the studio, also on absent ones."""
+        ids = [settings["volume"] for settings in self.studio.settings["volumes"] if settings.get("volume")]
+        return sum(len(owed.missing) for owed in owed_copies(self.manifest, ids))
+
+    def _pay(self, owed: OwedCopy, problems: list[str]) -> list[Fact]:
+        missing = [volume for volume in self.volumes if volume.volume in owed.missing]
+        facts: list[Fact] = []
+        if not owed.known:  # a holding that was made here: the file in the job folder is the first copy
+            source = self.path(owed.path)
+            if not source.is_file():
+                raise FixityError(source, "SHA-256", owed.sha256, None)
+        else:
+            source = self.find_whole(owed.sha256)
+        replica = replicate(source, self.number, missing, lambda _: owed.path, expected=owed.sha256)
+        problems += [str(error) for error in replica.failures]
+        facts += [
+            {
+                "kind": "copy",
+                "sha256": owed.sha256,
+                "volume": copy.volume,
+                "path": copy.path,
+                "read_from": copy.read_from,
+            }
+            for copy in replica.copies
+        ]
+        return facts
+
+    def _mirror(self, volume: Volume) -> None:
+        """The record, the names of people and the job sheet onto a backup volume."""
+        folder = volume.job_folder(self.number)
+        there = {path.name for path in (folder / "record").glob("*.json")}
+        for path in sorted(self.record.record_folder.glob("*.json")):
+            if path.name not in there:
+                content = path.read_bytes()
+                if not write_if_absent(folder / "record" / path.name, content):
+                    raise VolumeError(
+                        "V002",
+                        f"Volume {volume.name} holds another {path.name} of job {self.number}: compare both records.",
+                    )
+        for name in ("people.json", "job.json"):
+            source = self.folder / name
+            if source.exists():
+                content = source.read_bytes()
+                if not (folder / name).exists() or (folder / name).read_bytes() != content:
+                    replace_file(folder / name, content)
+
+    def _adopt_settings(self) -> None:
+        """Bring the job sheet, its looks, its specifications and the volumes into the record where they changed."""
+        sheet = read_document(self.folder / "job.json", "job_sheet")
+        documents = {"job-sheet": sheet}
+        looks = {sheet.get("preview_look"), *(final["look"] for final in sheet.get("finals", []))}
+        for name in sorted(look for look in looks if look):
+            documents[f"look/{name}"] = self.studio.look(name)
+        for name in sorted({deliverable["specification"] for deliverable in sheet.get("deliverables", [])}):
+            documents[f"specification/{name}"] = self.studio.specification(name)
+        self.commit(
+            "adopt",
+            lambda manifest: [fact for name, content in documents.items() for fact in adopt(manifest, name, content)],
+        )
+        self.commit("adopt", self._volume_facts)
+
+    def _volume_facts(self, manifest: Manifest) -> list[Fact]:
+        facts = []
+        for volume in self.volumes:
+            said = {"name": volume.name, "medium": volume.medium, "site": volume.site}
+            known = manifest.document["volumes"].get(volume.volume)
+            if known is None or any(known[name] != value for name, value in said.items()):
+                revision = known["revision"] + 1 if known else 1
+                facts.append({"kind": "volume", "volume": volume.volume, "revision": revision, **said})
+        return facts
+
+
+def adopted_document(manifest: Manifest, name: str) -> Document:
+    """A document in force, with its digest and content, that a flow cannot do without."""
+    found = manifest.adopted(name)
+    if found is None:
+        raise GlassineError("D004", f"Job {manifest.job} names no {name}: write it into its job.json.")
+    return found

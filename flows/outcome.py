@@ -1,0 +1,26 @@
+"""What a command comes back with: sentences for a person, facts for a program, and an exit status."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from glassine.schemas.errors import WORLD_IN_THE_WAY, GlassineError
+from glassine.schemas.validation import Document
+
+
+def summary(said: list[str], problems: list[str], *, status: int = 0, **data: Any) -> Document:
+    """What a flow returns: sentences for a person, facts for a program, and the exit status."""
+    status = status or (WORLD_IN_THE_WAY if problems else 0)
+    return {"ok": status == 0, "status": status, "said": said, "problems": problems, **data}
+
+
+def failure(error: GlassineError) -> Document:
+    """The one shape of an error for a program."""
+    errors = error.details or [error.sentence]
+    return {"ok": False, "error": error.code, "sentence": error.sentence, "errors": errors, "status": error.exit_status}
+
+
+def pretty_json(document: Document) -> bytes:
+    """A document as people read and edit it."""
+    return (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode()

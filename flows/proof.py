@@ -1,0 +1,193 @@
+"""Proof: a small picture of every frame in the job's preview look, its first reading, and the contact sheet."""
+
+from __future__ import annotations
+
+import operator
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from prefect import flow
+
+from glassine.flows.batches import in_batches, run_batches
+from glassine.flows.ingest import identify_frames
+from glassine.flows.open_job import OpenJob, adopted_document
+from glassine.flows.outcome import summary
+from glassine.flows.progress import show_progress
+from glassine.flows.studio import read_studio
+from glassine.schemas.due import contact_sheet_inputs, unproofed, verdict_of
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.stage import Frame
+from glassine.schemas.validation import Document
+from glassine.tasks.custody.digest import hash_file
+from glassine.tasks.imaging.contact_sheet import Entry, make_contact_sheet
+from glassine.tasks.imaging.decoder_pool import DecoderPool
+from glassine.tasks.imaging.proof import make_proof
+from glassine.tasks.imaging.reading import METHOD
+
+Fact = dict[str, Any]
+CONTACT_SHEET = "proofs/contact-sheet"
+_PREVIEW_ENDINGS = (".jpg", ".jpeg", ".thm")
+
+
+@flow(name="proof")
+def proof(studio: str, job: str, by: str | None = None) -> Document:
+    """Make the proofs and readings that are missing, and the contact sheet when anything on it changed."""
+    open_job = OpenJob(read_studio(Path(studio)), job, by)
+    identify_frames(open_job)
+    made = make_proofs(open_job)
+    sheet = make_sheet(open_job)
+    problems = open_job.finish()
+    manifest = open_job.manifest
+    look = open_job.manifest.sheet["preview_look"]
+    said = [f"{len(made)} proofs made in the look {look!r}, {sum(bool(f['proof']) for f in manifest.frames)} in all."]
+    said += [
+        f"Frame {f['number']}: {f['proof']['warning']}"
+        for f in _of(manifest, made)
+        if f["proof"] and f["proof"]["warning"]
+    ]
+    said += [f"Frame {f['number']} cannot be shown: {f['unshowable']}" for f in _of(manifest, made) if f["unshowable"]]
+    findings = {f["number"]: findings_of(f) for f in _of(manifest, made) if findings_of(f)}
+    said += [f"Frame {number}: {' '.join(found)}" for number, found in findings.items()]
+    if sheet:
+        said.append(f"Contact sheet: {open_job.path(CONTACT_SHEET + '.pdf')}")
+    data: dict[str, Any] = {"job": job, "made": [f["number"] for f in _of(manifest, made)], "findings": findings}
+    return summary(said, problems, contact_sheet=str(open_job.path(CONTACT_SHEET + ".jpg")), **data)
+
+
+def make_proofs(job: OpenJob) -> list[int]:
+    """Make every proof and reading that is missing; returns the numbers of the frames looked at."""
+    frames = unproofed(job.manifest, METHOD)
+    if not frames:
+        return []
+    name = str(job.manifest.sheet.get("preview_look"))
+    look = adopted_document(job.manifest, f"look/{name}")
+    memory, seconds = job.studio.decode_limits
+    folder = f"proofs/{name}-{look['sha256'][:8]}"
+    with DecoderPool(job.studio.workers, memory, seconds) as pool, show_progress("proofing", len(frames)) as on_frame:
+
+        def proof_batch(batch: list[Frame]) -> list[Fact]:
+            calls = ((_call(job, frame, look["content"], f"{folder}/{frame['number']}.jpg"),) for frame in batch)
+            facts: list[Fact] = []
+            for frame, outcome in zip(batch, pool.run(operator.call, calls), strict=True):
+                facts += _proof_facts(frame, outcome, name, look["sha256"], f"{folder}/{frame['number']}.jpg")
+                on_frame(1)
+            return facts
+
+        for facts in run_batches("proof", proof_batch, in_batches(frames)):
+            job.say("proof", facts)
+    return [frame["frame"] for frame in frames]
+
+
+def make_sheet(job: OpenJob) -> bool:
+    """Make the contact sheet when anything on it changed, or it is gone; returns whether it was made."""
+    manifest = job.manifest
+    inputs, frames = contact_sheet_inputs(manifest)
+    known = manifest.document["contact_sheet"]
+    pdf, jpeg = job.path(f"{CONTACT_SHEET}.pdf"), job.path(f"{CONTACT_SHEET}.jpg")
+    if not frames or (known and known["inputs"] == inputs and pdf.exists() and jpeg.exists()):
+        return False
+    entries = [
+        Entry(frame["number"], job.path(frame["proof"]["path"]), caption_of(frame), verdict_of(frame))
+        for frame in frames
+    ]
+    title = f"{job.number}  {manifest.sheet.get('title', '')}"
+
+    def make_batch(batch: list[Entry]) -> Fact:
+        made = make_contact_sheet(batch, title, pdf, jpeg, note=job.studio.name)
+        files = {
+            kind: {"path": f"{CONTACT_SHEET}.{ending}", "sha256": made[f"{kind}_sha256"]}
+            for kind, ending in (("pdf", "pdf"), ("jpeg", "jpg"))
+        }
+        return {"kind": "contact_sheet", "inputs": inputs, "frames": len(frames), **files}
+
+    for fact in run_batches("contact sheet", make_batch, [entries]):
+
+        def propose(state: Manifest, fact: Fact = fact) -> list[Fact]:
+            before = state.document["contact_sheet"]
+            if before and before["inputs"] == inputs:
+                return []
+            return [{**fact, "revision": before["revision"] + 1 if before else 1}]
+
+        job.commit("proof", propose)
+    return True
+
+
+def caption_of(frame: Frame) -> str:
+    """The line under a picture on the contact sheet: file name, set-up, exposure against the set-up."""
+    words = [frame["name"]]
+    if frame["set_up"]:
+        words.append(frame["set_up"])
+    against = frame["reading"] and frame["reading"]["against_set_up_stops"]
+    if against:
+        words.append(f"{against:+.1f} stops")
+    return " · ".join(words)
+
+
+def findings_of(frame: Frame) -> list[str]:
+    """What a reading says of a frame, in words; with the exposure against its set-up where that departs."""
+    if not frame["reading"]:
+        return []
+    found = list(frame["reading"]["findings"])
+    against = frame["reading"]["against_set_up_stops"]
+    if against is not None and abs(against) >= DEPARTURE_STOPS:
+        found.append(f"{abs(against):.1f} stops {'lighter' if against > 0 else 'darker'} than its set-up.")
+    return found
+
+
+DEPARTURE_STOPS = 0.5
+"""A frame that departs from its set-up by this much is told of; half a stop is what one sees at once (common practice)."""
+
+
+def _call(job: OpenJob, frame: Frame, look: Document, out: str) -> Any:
+    previews = tuple(
+        job.find_whole(companion["sha256"])
+        for companion in frame["companions"]
+        if companion["name"].lower().endswith(_PREVIEW_ENDINGS)
+    )
+    return partial(
+        make_proof,
+        job.find_whole(frame["sha256"]),
+        look,
+        job.path(out),
+        frame["number"],
+        seed=seed_of(frame),
+        preview_sources=previews,
+        file_name=frame["name"],
+    )
+
+
+def seed_of(frame: Frame) -> int:
+    """The seed of a frame's grain: its own, so that it repeats and differs from its neighbours'."""
+    return int(frame["sha256"][:8], 16)
+
+
+def _proof_facts(frame: Frame, outcome: Any, look: str, look_sha256: str, path: str) -> list[Fact]:
+    number = frame["frame"]
+    if outcome.failure:
+        return [
+            {"kind": "undecodable", "frame": number, "reason": outcome.failure[:2000]},
+            {"kind": "unshowable", "frame": number, "reason": outcome.failure[:2000]},
+        ]
+    made = outcome.value
+    facts: list[Fact] = []
+    if made["picture"] != "raw":
+        facts.append({"kind": "undecodable", "frame": number, "reason": made["warning"] or "the raw does not decode"})
+    if made["reading"]:
+        facts.append({"kind": "reading", "frame": number, "method": METHOD, **made["reading"]})
+    shown = {name: made[name] for name in ("picture", "width", "height", "sha256", "warning")}
+    facts.append({"kind": "proof", "frame": number, "look": look, "look_sha256": look_sha256, "path": path, **shown})
+    return facts
+
+
+def _of(manifest: Manifest, numbers: list[int]) -> list[Frame]:
+    return [manifest.by_number[number] for number in numbers]
+
+
+def proof_path(job: OpenJob, frame: Frame) -> Path:
+    """The proof of a frame, made again when the working disk lost it."""
+    path = job.path(frame["proof"]["path"])
+    if not path.exists() or hash_file(path) != frame["proof"]["sha256"]:
+        look = adopted_document(job.manifest, f"look/{frame['proof']['look']}")
+        _call(job, frame, look["content"], frame["proof"]["path"])()
+    return path

@@ -1,0 +1,97 @@
+"""Status: where everything stands, in a moment; reads only, and loads neither the flow engine nor picture libraries."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import UTC, datetime
+from pathlib import Path
+
+from glassine.flows.outcome import summary
+from glassine.flows.studio import Studio
+from glassine.schemas.due import (
+    due_deliveries,
+    due_finals,
+    late_frames,
+    owed_copies,
+    owed_hand_offs,
+    unidentified,
+    waits,
+)
+from glassine.schemas.job_record import JobRecord
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.stage import STAGES
+from glassine.schemas.validation import Document
+
+
+def status(studio: Studio, number: str | None) -> Document:
+    """Where one job stands, or every job of the studio."""
+    numbers = [number] if number else studio.job_numbers()
+    jobs = [_job_status(studio, job) for job in numbers]
+    said = [line for job in jobs for line in _say(job)] or [
+        "No job yet: open one with `glassine job open NUMBER --client NAME`."
+    ]
+    if number:
+        return summary(said, [], **jobs[0])
+    return summary(said, [], jobs=jobs)
+
+
+def _job_status(studio: Studio, number: str) -> Document:
+    folder: Path = studio.job_folder(number)
+    record = JobRecord(folder)
+    manifest = record.manifest()
+    today = datetime.now(UTC).date()
+    ids = [volume["volume"] for volume in studio.settings["volumes"] if volume.get("volume")]
+    counts = Counter(frame["stage"] for frame in manifest.frames)
+    return {
+        "job": number,
+        "title": manifest.sheet.get("title", ""),
+        "client": manifest.sheet.get("client", ""),
+        "folder": str(folder),
+        "frames": len(manifest.frames),
+        "stages": {stage: counts[stage] for stage in STAGES if counts[stage]},
+        "strays": len(manifest.document["strays"]),
+        "owed_copies": sum(len(owed.missing) for owed in owed_copies(manifest, ids)),
+        "bad_copies": _bad_copies(manifest),
+        "read_back": manifest.document["passes"]["closed_at"],
+        "due": _due(manifest),
+        "waits": [
+            {"for": wait.person, "what": wait.what, "command": wait.command}
+            for wait in waits(manifest, record.people, today)
+        ],
+        "late": late_frames(manifest, today),
+        "head": manifest.document["head"],
+    }
+
+
+def _bad_copies(manifest: Manifest) -> int:
+    return sum(copy["outcome"] != "whole" for _, holder in manifest.every_file() for copy in holder["copies"])
+
+
+def _due(manifest: Manifest) -> list[str]:
+    """What `advance` would do now, in words."""
+    unshown = [f for f in manifest.frames if not f["proof"] and not f["unshowable"] and f["stage"] != "blocked"]
+    found = [
+        (len(unidentified(manifest)), "frames to identify"),
+        (len(unshown), "proofs to make"),
+        (len(owed_hand_offs(manifest)), "rounds to hand off"),
+        (len(due_finals(manifest)), "finals to render"),
+        (len(due_deliveries(manifest)), "deliveries to send"),
+    ]
+    return [f"{count} {what}" for count, what in found if count]
+
+
+def _say(job: Document) -> list[str]:
+    stages = ", ".join(f"{count} {stage}" for stage, count in job["stages"].items()) or "no frames yet"
+    said = [f"{job['job']}  {job['title']}, for {job['client']}", f"  {job['frames']} frames: {stages}"]
+    if job["bad_copies"]:
+        said.append(
+            f"  {job['bad_copies']} copies are missing or differ: `glassine verify {job['job']} --repair`. Delete nothing until then."
+        )
+    if job["owed_copies"]:
+        said.append(f"  {job['owed_copies']} copies are owed to a volume: do not format the card.")
+    if job["due"]:
+        said.append(f"  Due now (`glassine advance {job['job']}`): {', '.join(job['due'])}")
+    said += [f"  Waits for {wait['for']} {wait['what']}: {wait['command']}" for wait in job["waits"]]
+    if job["late"]:
+        said.append(f"  Late: {', '.join(job['late'])}")
+    return said

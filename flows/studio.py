@@ -1,0 +1,184 @@
+"""The studio: one folder with `studio.toml`, read once here and passed down."""
+
+from __future__ import annotations
+
+import getpass
+import json
+import os
+import shutil
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from glassine.schemas.durable_file import replace_file
+from glassine.schemas.errors import CallError, DocumentError, VolumeError
+from glassine.schemas.identifiers import check_job_number
+from glassine.schemas.validation import Document, parse_document, read_document
+from glassine.tasks.custody.volume import Volume, make_volume, open_volume
+
+SETTINGS = "studio.toml"
+VARIABLE = "GLASSINE_STUDIO"
+
+
+@dataclass(frozen=True)
+class Studio:
+    """A studio's folder and its settings, valid against studio.schema.json."""
+
+    folder: Path
+    settings: Document
+
+    @property
+    def name(self) -> str:
+        """The studio's name."""
+        return str(self.settings["name"])
+
+    @property
+    def workers(self) -> int:
+        """How many pictures are decoded at once."""
+        return int(self.settings.get("workers") or os.cpu_count() or 1)
+
+    @property
+    def decode_limits(self) -> tuple[int, float]:
+        """Bytes and seconds that decoding one picture may take."""
+        return int(self.settings.get("decode_memory_mb", 4096)) * 2**20, float(self.settings.get("decode_seconds", 120))
+
+    @property
+    def change_threshold(self) -> float:
+        """CIEDE2000 from which a pixel of a returned retouch counts as changed."""
+        return float(self.settings.get("retouch", {}).get("change_threshold", 1.0))
+
+    def default(self, name: str) -> Any:
+        """A setting of `[defaults]`, or None."""
+        return self.settings.get("defaults", {}).get(name)
+
+    def who(self, name: str | None) -> str:
+        """On whose behalf a command runs: the name given, else the studio's, else the name one is logged in with."""
+        return name or self.settings.get("person") or getpass.getuser()
+
+    def volume_root(self, settings: Document) -> Path:
+        """Where a volume of the settings is mounted; a path that is not absolute counts from the studio's folder."""
+        return self.folder / Path(settings["path"]).expanduser()
+
+    def working_volume(self) -> Volume:
+        """The first volume, on which jobs are worked at. Raises VolumeError when it is not there."""
+        settings = self.settings["volumes"][0]
+        return open_volume(self.volume_root(settings), settings["name"], settings.get("volume"))
+
+    def backups(self) -> tuple[list[Volume], list[VolumeError]]:
+        """The backup volumes that are there, and what is wrong with the others."""
+        present, absent = [], []
+        for settings in self.settings["volumes"][1:]:
+            try:
+                present.append(open_volume(self.volume_root(settings), settings["name"], settings.get("volume")))
+            except (VolumeError, DocumentError) as error:
+                absent.append(error if isinstance(error, VolumeError) else VolumeError("V002", str(error)))
+        return present, absent
+
+    def job_numbers(self) -> list[str]:
+        """Every job on the working volume, by number."""
+        found = (path.parent.parent.name for path in self.working_volume().root.glob("*/record/00000001.json"))
+        return sorted(found)
+
+    def job_folder(self, number: str) -> Path:
+        """The folder of a job that is there, or CallError W002."""
+        folder = self.working_volume().job_folder(check_job_number(number))
+        if not (folder / "record" / "00000001.json").exists():
+            known = ", ".join(self.job_numbers()) or "none yet"
+            raise CallError(
+                "W002",
+                f"There is no job {number} in this studio (known: {known}): open it with `glassine job open {number}`.",
+            )
+        return folder
+
+    def look(self, name: str) -> Document:
+        """A look by its name."""
+        return self._named("look", "looks", name)
+
+    def specification(self, name: str) -> Document:
+        """A delivery specification by its name."""
+        return self._named("delivery_specification", "specifications", name)
+
+    def client(self, name: str) -> Document:
+        """A client's settings; a client nobody wrote down has none but the name."""
+        for client in self.settings.get("clients", []):
+            if client["name"].casefold() == name.casefold():
+                return dict(client)
+        return {"name": name}
+
+    def _named(self, schema: str, folder: str, name: str) -> Document:
+        path = self.folder / folder / f"{name}.json"
+        if not path.is_file():
+            known = ", ".join(sorted(path.stem for path in (self.folder / folder).glob("*.json")))
+            raise DocumentError(
+                "D004", str(self.folder / folder), "", f"holds no {name}.json; known are: {known or 'none'}."
+            )
+        return read_document(path, schema)
+
+
+def find_studio(named: str | None) -> Studio:
+    """The studio named, else that of GLASSINE_STUDIO, else the nearest parent folder with `studio.toml`."""
+    given = named or os.environ.get(VARIABLE)
+    if given:
+        folder = Path(given).expanduser().absolute()
+        if not (folder / SETTINGS).is_file():
+            raise CallError(
+                "W002", f"{folder} is no studio: it holds no {SETTINGS}. Make one with `glassine studio new {given}`."
+            )
+        return read_studio(folder)
+    here = Path.cwd()
+    for folder in (here, *here.parents):
+        if (folder / SETTINGS).is_file():
+            return read_studio(folder)
+    raise CallError(
+        "W002",
+        f"No studio: neither --studio nor {VARIABLE} is given, and no folder from {here} upwards holds {SETTINGS}. "
+        "Make one with `glassine studio new FOLDER --volume NAME=PATH`.",
+    )
+
+
+def read_studio(folder: Path) -> Studio:
+    """The studio in a folder."""
+    return Studio(folder, read_document(folder / SETTINGS, "studio"))
+
+
+def make_studio(folder: Path, volumes: list[tuple[str, str]], *, name: str | None = None, extra: str = "") -> Studio:
+    """Make a studio's folder: commented settings, the looks and specifications that come with glassine, its volumes.
+
+    Raises
+    ------
+    CallError
+        W003 there is a studio already; W001 two volumes of one name or at one place.
+    """
+    folder = folder.absolute()
+    if (folder / SETTINGS).exists():
+        raise CallError("W003", f"{folder} is a studio already: change {folder / SETTINGS} instead.")
+    names = [volume.casefold() for volume, _ in volumes]
+    roots = [(folder / Path(path).expanduser()).resolve() for _, path in volumes]
+    if len(set(names)) < len(names) or len(set(roots)) < len(roots):
+        raise CallError("W001", "Each volume needs a name and a path of its own.")
+    template = (files("glassine.config") / SETTINGS).read_text("utf-8")
+    settings = _fill_in(template, name or folder.name, volumes, {}) + extra
+    parse_document(settings.encode(), "studio", label=str(folder / SETTINGS), toml=True)  # before anything is made
+    made = [make_volume(root, volume) for (volume, _), root in zip(volumes, roots, strict=True)]
+    ids = {volume: identity.volume for (volume, _), identity in zip(volumes, made, strict=True)}
+    for kind in ("looks", "specifications"):
+        (folder / kind).mkdir(parents=True, exist_ok=True)
+        for shipped in sorted(Path(str(files("glassine.config") / kind)).glob("*.json")):
+            if not (folder / kind / shipped.name).exists():
+                shutil.copyfile(shipped, folder / kind / shipped.name)
+    replace_file(folder / SETTINGS, (_fill_in(template, name or folder.name, volumes, ids) + extra).encode())
+    return read_studio(folder)
+
+
+def _fill_in(template: str, name: str, volumes: list[tuple[str, str]], ids: dict[str, str]) -> str:
+    tables = ""
+    for volume, path in volumes:
+        tables += f"[[volumes]]\nname = {_quote(volume)}\npath = {_quote(path)}\n"
+        tables += f"volume = {_quote(ids[volume])}\n\n" if volume in ids else "\n"
+    return template.replace("STUDIO_NAME", _quote(name)).replace("VOLUMES\n", tables)
+
+
+def _quote(text: str) -> str:
+    """A TOML basic string; JSON's escapes are among TOML's (TOML 1.0)."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
