@@ -7,49 +7,29 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from cyclopts import App, CycloptsError, Parameter
 
+from glassine.flows.cli_common import HERE, Common, Frames, frame_numbers, run_named, volume_pairs
+from glassine.flows.cli_retouch import retouch_app
+from glassine.flows.cli_selects import selects_app
 from glassine.flows.outcome import failure
-from glassine.flows.studio import Studio, find_studio, make_studio
+from glassine.flows.studio import make_studio
 from glassine.schemas.errors import INTERRUPTED, WRONG_WORDS, CallError, GlassineError
 from glassine.schemas.validation import Document
-
-
-@Parameter(name="*", group="Common options")
-@dataclass(frozen=True)
-class Common:
-    """Options of every command."""
-
-    studio: str | None = None
-    "The studio's folder; else GLASSINE_STUDIO, else the nearest parent folder with studio.toml."
-    by: str | None = None
-    "On whose behalf; else the studio's `person`, else the name you are logged in with."
-    json: Annotated[bool, Parameter(negative="")] = False
-    "Print one JSON document on stdout."
-
-    def find(self) -> Studio:
-        """The studio that this call is about."""
-        return find_studio(self.studio)
-
-
-HERE = Common()
-Frames = Annotated[list[str], Parameter(help="Frame numbers, ranges or file names: 0012 0015-0017")]
 
 app = App(
     name="glassine",
     help="Takes a shoot from the card to the client, loses nothing, and can always say where every frame is.",
     help_format="plaintext",
     version_flags=[],
+    default_parameter=Parameter(negative=()),
 )
 studio_app = App(name="studio", help="Make a studio.")
 job_app = App(name="job", help="Open, list and describe jobs.")
-selects_app = App(name="selects", help="Take the marks of the cull, and close its rounds.")
-retouch_app = App(name="retouch", help="Briefs, hand-outs, returns and sign-offs.")
 for group in (studio_app, job_app, selects_app, retouch_app):
     app.command(group)
 
@@ -94,12 +74,7 @@ def studio_new(
     name
         The studio's name; by default its folder's.
     """
-    pairs = []
-    for text in volume:
-        label, equals, path = text.partition("=")
-        if not equals or not label or not path:
-            raise CallError("W001", f"--volume {text!r} is not written as NAME=PATH, such as working=/data/jobs.")
-        pairs.append((label, str(Path(path).expanduser().absolute())))
+    pairs = volume_pairs(volume)
     made = make_studio(folder, pairs, name=name)
     said = [f"Studio {made.name} is in {made.folder}: read its studio.toml, then `glassine job open NUMBER`."]
     if len(pairs) == 1:
@@ -112,6 +87,27 @@ def studio_new(
         "studio": str(made.folder),
         "volumes": [n for n, _ in pairs],
     }
+
+
+@studio_app.command(name="add-volume")
+def studio_add_volume(volume: str, *, common: Common = HERE) -> Document:
+    """Add a backup volume to the studio; the copies that it lacks are written by the next `glassine advance`.
+
+    Example: glassine studio add-volume offsite=/mnt/offsite
+
+    Parameters
+    ----------
+    volume
+        NAME=PATH.
+    """
+    from glassine.flows.studio import add_volume
+
+    (pair,) = volume_pairs([volume])
+    made = add_volume(common.find(), *pair)
+    said = [
+        f"Volume {made.name} is at {made.root}. Run `glassine advance NUMBER` for each job to bring its copies there."
+    ]
+    return {"ok": True, "status": 0, "said": said, "problems": [], "volume": made.volume}
 
 
 @job_app.command(name="open")
@@ -191,7 +187,7 @@ def job_set_up(number: str, name: str, frames: Frames, *, common: Common = HERE)
     from glassine.flows.job_sheet import assign_set_up
 
     studio = common.find()
-    return assign_set_up(studio, number, name, _numbers(studio, number, frames), common.by)
+    return assign_set_up(studio, number, name, frame_numbers(studio, number, frames), common.by)
 
 
 @job_app.command(name="block")
@@ -200,7 +196,7 @@ def job_block(
     frames: Frames,
     *,
     reason: str,
-    lift: Annotated[bool, Parameter(negative="")] = False,
+    lift: bool = False,
     common: Common = HERE,
 ) -> Document:
     """Block frames that may not be shown or leave; they stay in custody. --lift frees them again.
@@ -210,7 +206,7 @@ def job_block(
     from glassine.flows.job_sheet import set_block
 
     studio = common.find()
-    return set_block(studio, number, _numbers(studio, number, frames), reason, blocked=not lift, by=common.by)
+    return set_block(studio, number, frame_numbers(studio, number, frames), reason, blocked=not lift, by=common.by)
 
 
 @app.command
@@ -231,13 +227,11 @@ def ingest(number: str, sources: list[Path], *, set_up: str | None = None, commo
     if not sources:
         raise CallError("W001", "Name at least one card or folder: glassine ingest NUMBER SOURCE.")
     places = [str(source.absolute()) for source in sources]
-    return _run(common, "ingest", "ingest", job=number, sources=places, set_up=set_up)
+    return run_named(common, "ingest", "ingest", job=number, sources=places, set_up=set_up)
 
 
 @app.command
-def verify(
-    number: str | None = None, *, repair: Annotated[bool, Parameter(negative="")] = False, common: Common = HERE
-) -> Document:
+def verify(number: str | None = None, *, repair: bool = False, common: Common = HERE) -> Document:
     """Read every copy again; exit status 1 when one is missing or differs.
 
     Example: glassine verify 2611-04 --repair
@@ -250,7 +244,7 @@ def verify(
         Make a missing or differing copy again from a whole one; the bad file is kept aside.
     """
     numbers = [number] if number else common.find().job_numbers()
-    found = [_run(common, "verify", "verify", job=one, repair=repair) for one in numbers]
+    found = [run_named(common, "verify", "verify", job=one, repair=repair) for one in numbers]
     if number or len(found) == 1:
         return found[0]
     return {
@@ -268,137 +262,7 @@ def proof(number: str, *, common: Common = HERE) -> Document:
 
     Example: glassine proof 2611-04
     """
-    return _run(common, "proof", "proof", job=number)
-
-
-@selects_app.command(name="mark")
-def selects_mark(
-    number: str,
-    listed: list[str] | None = None,
-    *,
-    round_name: Annotated[str, Parameter(name="--round")],
-    ratings: Path | None = None,
-    sidecars: Annotated[bool, Parameter(negative="")] = False,
-    remark: str | None = None,
-    region: str | None = None,
-    common: Common = HERE,
-) -> Document:
-    """Take one person's marks: a written list, or the xmp:Rating of sidecars. What is unclear is named, not guessed.
-
-    Example: glassine selects mark 2611-04 "0142, 0151-0153, hero 0177, out 0150" --round edit --remark "eyes"
-
-    Parameters
-    ----------
-    number
-        The job.
-    listed
-        Frame numbers, ranges and file names; each may have `select`, `hero`, `hold` or `out` before it.
-    round_name
-        The round's name; it is opened when it is new.
-    ratings
-        A folder of XMP sidecars instead of a list: 1 to 5 is a select, -1 is out, 0 says nothing.
-    sidecars
-        Take the ratings of the sidecars that came in with the frames.
-    remark
-        Why.
-    region
-        Where in the picture: xywh=percent:X,Y,W,H, or ellipse= or polygon=.
-    """
-    if sum((listed is not None and listed != [], ratings is not None, sidecars)) != 1:
-        raise CallError("W001", "Give a list, or --ratings FOLDER, or --sidecars.")
-    words = {"listed": ", ".join(listed or []) if listed else None, "ratings": str(ratings) if ratings else None}
-    return _run(
-        common, "selects_round", "mark", job=number, round_name=round_name, remark=remark, region=region, **words
-    )
-
-
-@selects_app.command(name="close")
-def selects_close(
-    number: str, *, round_name: Annotated[str, Parameter(name="--round")], common: Common = HERE
-) -> Document:
-    """Close a round: its marks are frozen, and sidecars of the selects are written to handoff/.
-
-    Example: glassine selects close 2611-04 --round edit
-    """
-    return _run(common, "selects_round", "close", job=number, round_name=round_name)
-
-
-@retouch_app.command(name="brief")
-def retouch_brief(
-    number: str,
-    frame: str,
-    *,
-    note: list[str] | None = None,
-    standing: list[str] | None = None,
-    grader: str | None = None,
-    common: Common = HERE,
-) -> Document:
-    """Write the brief of a frame's next round: notes, 16-bit base file, reference proof, a PDF with the marks.
-
-    Example: glassine retouch brief 2611-04 0142 --note "xywh=percent:40,20,10,8 | take out the stray hair"
-
-    Parameters
-    ----------
-    note
-        REGION | instruction, once for each note.
-    standing
-        An instruction for the whole picture.
-    grader
-        Who grades.
-    """
-    studio = common.find()
-    (chosen,) = _numbers(studio, number, [frame], one=True)
-    return _run(
-        common, "retouch", "brief", job=number, frame=chosen, notes=note or [], standing=standing, grader=grader
-    )
-
-
-@retouch_app.command(name="hand-out")
-def retouch_hand_out(
-    number: str, frames: Frames, *, to: str, due: str | None = None, common: Common = HERE
-) -> Document:
-    """Hand briefed frames out to a named retoucher.
-
-    Example: glassine retouch hand-out 2611-04 0142 --to "Full Name" --due 2026-12-01
-    """
-    chosen = _numbers(common.find(), number, frames)
-    return _run(common, "retouch", "hand_out", job=number, frames=chosen, retoucher=to, due=due)
-
-
-@retouch_app.command(name="take-back")
-def retouch_take_back(number: str, frame: str, file: Path, *, common: Common = HERE) -> Document:
-    """Take a returned file into custody and check it; exit status 1 when it is refused.
-
-    Example: glassine retouch take-back 2611-04 0142 returned.tif
-    """
-    (chosen,) = _numbers(common.find(), number, [frame], one=True)
-    return _run(common, "retouch", "take_back", job=number, frame=chosen, file=str(file.absolute()))
-
-
-@retouch_app.command(name="sign-off")
-def retouch_sign_off(number: str, frames: Frames, *, final: str | None = None, common: Common = HERE) -> Document:
-    """Let rendered finals leave, in your name.
-
-    Example: glassine retouch sign-off 2611-04 0142 --by "Full Name"
-
-    Parameters
-    ----------
-    final
-        Only the final of this name.
-    """
-    chosen = _numbers(common.find(), number, frames)
-    return _run(common, "grade", "sign_off", job=number, frames=chosen, final=final)
-
-
-@retouch_app.command(name="list")
-def retouch_list(number: str, *, retoucher: str | None = None, common: Common = HERE) -> Document:
-    """List the retouches of a job: who has what, until when, what came back.
-
-    Example: glassine retouch list 2611-04 --retoucher "Full Name"
-    """
-    from glassine.flows.retouch_list import list_retouches
-
-    return list_retouches(common.find(), number, retoucher)
+    return run_named(common, "proof", "proof", job=number)
 
 
 @app.command
@@ -412,8 +276,8 @@ def grade(number: str, *, unretouched: list[str] | None = None, common: Common =
     unretouched
         Selects that leave as the camera took them: their finals are made from the original.
     """
-    chosen = _numbers(common.find(), number, unretouched) if unretouched else None
-    return _run(common, "grade", "grade", job=number, unretouched=chosen)
+    chosen = frame_numbers(common.find(), number, unretouched) if unretouched else None
+    return run_named(common, "grade", "grade", job=number, unretouched=chosen)
 
 
 @app.command
@@ -433,8 +297,8 @@ def deliver(
     frames
         Only these frames; by default all selects.
     """
-    chosen = _numbers(common.find(), number, frames) if frames else None
-    return _run(common, "deliver", "deliver", job=number, client=to, specification=specification, frames=chosen)
+    chosen = frame_numbers(common.find(), number, frames) if frames else None
+    return run_named(common, "deliver", "deliver", job=number, client=to, specification=specification, frames=chosen)
 
 
 @app.command
@@ -478,37 +342,7 @@ def advance(number: str, *, common: Common = HERE) -> Document:
 
     Example: glassine advance 2611-04
     """
-    return _run(common, "advance", "advance", job=number)
-
-
-def _run(common: Common, module: str, flow: str, **parameters: Any) -> Document:
-    """Run one flow; Prefect is imported only here, after its environment is set."""
-    import importlib
-
-    from glassine.flows.prefect_environment import run_flow, set_environment
-
-    studio = common.find()
-    if "job" in parameters:
-        studio.job_folder(parameters["job"])  # an unknown job is said at once, before the flow engine starts
-    settings = studio.settings.get("prefect", {})
-    set_environment(settings.get("api_url") if settings.get("use_own_server") else None)
-    function: Callable[..., Any] = getattr(importlib.import_module(f"glassine.flows.{module}"), flow)
-    outcome: Document = run_flow(function, studio=str(studio.folder), by=common.by, **parameters)
-    return outcome
-
-
-def _numbers(studio: Studio, number: str, texts: Sequence[str], *, one: bool = False) -> list[int]:
-    """Frame numbers from what was typed; unknown or ambiguous ones are all named."""
-    from glassine.schemas.job_record import JobRecord
-    from glassine.tasks.custody.card_walk import stem_of
-    from glassine.tasks.handoff.selects_list import parse_selects
-
-    manifest = JobRecord(studio.job_folder(number)).manifest()
-    stems = {frame["frame"]: stem_of(frame["name"]) for frame in manifest.frames}
-    chosen = [choice.frame for choice in parse_selects(", ".join(texts), stems)]
-    if one and len(chosen) != 1:
-        raise CallError("W001", f"{', '.join(texts)!r} names {len(chosen)} frames; one is wanted.")
-    return chosen
+    return run_named(common, "advance", "advance", job=number)
 
 
 def main(words: Sequence[str] | None = None) -> int:

@@ -13,11 +13,12 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
+from glassine.flows.grade import make_finals
 from glassine.flows.open_job import OpenJob, adopted_document
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
-from glassine.schemas.due import DueDelivery, current_final, delivered_digests, wanted_finals
+from glassine.schemas.due import DueDelivery, DueFinal, current_final, delivered_digests, wanted_finals
 from glassine.schemas.durable_file import replace_file
 from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.errors import CallError, DeliveryRefusedError, FixityError, GlassineError
@@ -88,7 +89,6 @@ def plan_orders(
     """What is to be sent now; the gate that everything which leaves must pass (L001)."""
     manifest = job.manifest
     name = _name_of_client(job, client)
-    resume = [d for d in manifest.document["deliveries"] if d["client"] == name and not d["handed_over"]]
     wanted = _specifications(job, name, specification)
     licence = _licence(manifest, name)
     causes = (
@@ -96,25 +96,24 @@ def plan_orders(
         if licence
         else [f"The job sheet has no licence for {name}: write one under `licences` in job.json."]
     )
-    orders = []
+    gathered = []
     for spec_name, finals in wanted.items():
         items, faults = _gather(manifest, finals, frames)
         causes += [fault for fault in faults if fault not in causes]
-        content = job.studio.specification(spec_name)
-        job.commit("adopt", partial(adopt, name=f"specification/{spec_name}", content=content))
-        adopted = adopted_document(job.manifest, f"specification/{spec_name}")
-        order = Order(name, spec_name, adopted["sha256"], adopted["content"], licence or {}, items)
-        sent = delivered_digests(job.manifest, name, spec_name)
-        if any(final["sha256"] not in sent for _, final in items) or any(
-            d["specification"] == spec_name for d in resume
-        ):
-            orders.append(order)
-    if causes:
+        gathered.append((spec_name, job.studio.specification(spec_name), items))
+    if licence is None or causes:
         raise DeliveryRefusedError(
             "L001",
             f"Nothing leaves for {name}: {causes[0]}" + (f" (and {len(causes) - 1} more causes)" if causes[1:] else ""),
             details=causes,
         )
+    orders = []
+    for spec_name, content, items in gathered:
+        job.commit("adopt", partial(adopt, name=f"specification/{spec_name}", content=content))
+        adopted = adopted_document(job.manifest, f"specification/{spec_name}")
+        sent = delivered_digests(job.manifest, name, spec_name)  # of what was handed over: what was only packed goes on
+        if any(final["sha256"] not in sent for _, final in items):
+            orders.append(Order(name, spec_name, adopted["sha256"], adopted["content"], licence, items))
     return orders
 
 
@@ -130,7 +129,6 @@ def send(job: OpenJob, order: Order) -> int:
         number = _pack(job, order)
     if not job.manifest.document["deliveries"][number - 1]["handed_over"]:
         _hand_over(job, number)
-    _put_receipt(job, number)
     return number
 
 
@@ -138,6 +136,7 @@ def _pack(job: OpenJob, order: Order) -> int:
     number = len(job.manifest.document["deliveries"]) + 1
     folder = f"deliveries/{number:04d}-{safe_part(order.client, 40)}-{order.key}"
     bag = job.path(folder)
+    _make_lost_finals(job, order)
     files = _render_files(job, order, bag)
     faults = validate_bag(bag)
     if faults:
@@ -218,6 +217,12 @@ def _file_names(job: OpenJob, order: Order) -> list[str]:
     return names
 
 
+def _make_lost_finals(job: OpenJob, order: Order) -> None:
+    """Render again what went with the working disk: the same bytes, which the record and the sign-off name."""
+    lost = [(number, final) for number, final in order.items if not job.path(final["path"]).exists()]
+    make_finals(job, [DueFinal(number, final["final"], final["look"], final["round"]) for number, final in lost])
+
+
 def _whole_final(job: OpenJob, final: Document) -> Path:
     path = job.path(final["path"])
     if not path.exists():
@@ -263,6 +268,8 @@ def _hand_over(job: OpenJob, number: int) -> None:
     receipt, receipt_pdf = (job.path(f"deliveries/receipt-{number:04d}{ending}") for ending in (".json", ".pdf"))
     replace_file(receipt, receipt_bytes(document))
     write_receipt_pdf(document, receipt_pdf)
+    for path in (receipt, receipt_pdf):  # beside the bag it stays out of the studio's reach
+        replace_file(place.with_name(f"{place.name}-receipt{path.suffix}"), path.read_bytes())
     files = [{"path": job.relative(path), "sha256": hash_file(path)} for path in (receipt, receipt_pdf)]
     fact: Fact = {
         "kind": "hand_over",
@@ -273,17 +280,6 @@ def _hand_over(job: OpenJob, number: int) -> None:
         "receipt_pdf": files[1],
     }
     job.say("hand-over", [fact, job.hold(receipt, "receipt"), job.hold(receipt_pdf, "receipt")])
-
-
-def _put_receipt(job: OpenJob, number: int) -> None:
-    """The receipt beside the bag in the client's folder, where it stays out of the studio's reach."""
-    handed = job.manifest.document["deliveries"][number - 1]["handed_over"]
-    place = Path(handed["place"])
-    for part in ("receipt", "receipt_pdf"):
-        source = job.path(handed[part]["path"])
-        target = place.with_name(f"{place.name}-receipt{source.suffix}")
-        if source.exists() and place.parent.is_dir() and not target.exists():
-            replace_file(target, source.read_bytes())
 
 
 def _describe(job: OpenJob, number: int) -> list[str]:
@@ -420,7 +416,6 @@ def _bag_info(job: OpenJob, order: Order) -> list[tuple[str, str]]:
 
 def _client_folder(job: OpenJob, client: str) -> Path:
     settings = job.studio.client(client)
-    folder = Path(settings["folder"]).expanduser() if settings.get("folder") else Path("clients") / safe_part(client)
-    place = job.studio.folder / folder
+    place = job.studio.resolve(settings.get("folder") or f"clients/{safe_part(client)}")
     place.mkdir(parents=True, exist_ok=True)
     return place

@@ -42,6 +42,7 @@ class Arrival:
     file: FoundFile
     role: str
     sha256: str
+    size: int
     copies: list[PlacedCopy]
 
 
@@ -66,7 +67,9 @@ def ingest(studio: str, job: str, sources: list[str], by: str | None = None, set
     before = open_job.manifest
     had_frames, had_strays = len(before.frames), len(before.document["strays"])
     tally = Tally()
-    take_in(open_job, [Path(source) for source in sources], chosen, tally)
+    places = [Path(source) for source in sources]
+    _check_apart(open_job, places)
+    take_in(open_job, places, chosen, tally)
     identify_frames(open_job)
     problems = tally.problems + open_job.finish()
     return _report(open_job, tally, had_frames, had_strays, problems)
@@ -123,7 +126,12 @@ class _Batch:
         self.job = job
         self.tally = tally
         self.on_bytes = on_bytes
-        self.known = {sha256 for sha256, _ in manifest.every_file()}
+        # What was lost on every volume is not known: the card may still have it.
+        self.known = {
+            sha256
+            for sha256, holder in manifest.every_file()
+            if not holder["copies"] or any(copy["outcome"] == "whole" for copy in holder["copies"])
+        }
         self.names = {(frame["name"], frame["size"]) for frame in manifest.frames}
         self.names |= {(file["name"], file["size"]) for frame in manifest.frames for file in frame["companions"]}
         self.names |= {(stray["name"], stray["size"]) for stray in manifest.document["strays"]}
@@ -153,7 +161,7 @@ class _Batch:
                 ) from error
             if sha256 in self.known:
                 self.on_bytes(file.size)
-                return Arrival(file, role, sha256, [])
+                return Arrival(file, role, sha256, file.size, [])
         replica = replicate(
             file.path,
             self.job.number,
@@ -166,7 +174,7 @@ class _Batch:
         if not replica.copies and replica.sha256 not in self.known:
             raise VolumeError("V003", f"{file.source} was not taken in: no volume took a copy of it.")
         self.known.add(replica.sha256)
-        return Arrival(file, role, replica.sha256, replica.copies)
+        return Arrival(file, role, replica.sha256, replica.size, replica.copies)
 
 
 def _arrival_facts(manifest: Manifest, groups: list[list[Arrival]], set_up: str | None) -> Iterator[Fact]:
@@ -199,7 +207,7 @@ def _arrival_facts(manifest: Manifest, groups: list[list[Arrival]], set_up: str 
 def _common_fields(arrival: Arrival) -> Fact:
     path = arrival.copies[0].path if arrival.copies else original_path(arrival.file, arrival.sha256)
     file = arrival.file
-    return {"sha256": arrival.sha256, "size": file.size, "name": file.name, "path": path, "source": file.source}
+    return {"sha256": arrival.sha256, "size": arrival.size, "name": file.name, "path": path, "source": file.source}
 
 
 def _identified(frame: Frame, found: Document) -> Fact:
@@ -207,6 +215,19 @@ def _identified(frame: Frame, found: Document) -> Fact:
     exposure = {name: found["exposure"][name] for name in ("f_number", "shutter_s", "iso", "focal_length_mm")}
     told = {name: found[name] for name in fields}
     return {"kind": "identified", "frame": frame["frame"], "type": found["format"], **told, "exposure": exposure}
+
+
+def _check_apart(job: OpenJob, sources: list[Path]) -> None:
+    """A source must not be a job's own copies: they would be taken in again, as new files of new names."""
+    for source in sources:
+        here = source.resolve()
+        for volume in job.volumes:
+            root = volume.root.resolve()
+            if here == root or root in here.parents or here in root.parents:
+                raise CallError(
+                    "W001",
+                    f"{source} overlaps volume {volume.name} at {volume.root}: name a card or a folder that is apart from every volume.",
+                )
 
 
 def _chosen_set_up(manifest: Manifest, named: str | None) -> str | None:

@@ -109,10 +109,10 @@ class OpenJob:
         for volume in self.backups:
             try:
                 self._mirror(volume)
+                volume.keep_head(self.number, manifest.head)
             except GlassineError as error:
                 problems.append(str(error))
-        for volume in self.volumes:
-            volume.keep_head(self.number, manifest.head)
+        self.working.keep_head(self.number, manifest.head)
         if manifest.head.entry != self.record.checkpointed or not (self.folder / CHECKPOINT).exists():
             self.record.checkpoint(always=True)
         return problems

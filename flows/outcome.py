@@ -10,7 +10,11 @@ from glassine.schemas.validation import Document
 
 
 def summary(said: list[str], problems: list[str], *, status: int = 0, **data: Any) -> Document:
-    """What a flow returns: sentences for a person, facts for a program, and the exit status."""
+    """What a flow returns: sentences for a person, facts for a program, and the exit status.
+
+    A problem that many files met, a full disk for one, is told once.
+    """
+    problems = list(dict.fromkeys(problems))
     status = status or (WORLD_IN_THE_WAY if problems else 0)
     return {"ok": status == 0, "status": status, "said": said, "problems": problems, **data}
 

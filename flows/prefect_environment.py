@@ -6,6 +6,7 @@ itself (measured: shared notes on Prefect 3.9).
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
 from collections.abc import Callable
@@ -50,6 +51,7 @@ def set_environment(api_url: str | None = None) -> None:
     }
     for name, value in settings.items():
         os.environ.setdefault(name, value)
+    logging.getLogger("EventsWorker").setLevel(logging.CRITICAL)  # it says how many events it still holds at exit
     Path(os.environ["PREFECT_HOME"]).mkdir(parents=True, exist_ok=True)  # its server does not make it
     if api_url:
         os.environ["PREFECT_API_URL"] = api_url

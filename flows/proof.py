@@ -16,8 +16,9 @@ from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import contact_sheet_inputs, unproofed, verdict_of
+from glassine.schemas.errors import FrameError
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame
+from glassine.schemas.stage import Frame, is_blocked
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging.contact_sheet import Entry, make_contact_sheet
@@ -56,8 +57,11 @@ def proof(studio: str, job: str, by: str | None = None) -> Document:
 
 
 def make_proofs(job: OpenJob) -> list[int]:
-    """Make every proof and reading that is missing; returns the numbers of the frames looked at."""
-    frames = unproofed(job.manifest, METHOD)
+    """Make every proof and reading that is missing; returns the numbers of the frames looked at.
+
+    A proof whose file was lost with the working disk is made again: the same bytes, which the record knows already.
+    """
+    frames = unproofed(job.manifest, METHOD) + _lost(job)
     if not frames:
         return []
     name = str(job.manifest.sheet.get("preview_look"))
@@ -118,8 +122,10 @@ def caption_of(frame: Frame) -> str:
     words = [frame["name"]]
     if frame["set_up"]:
         words.append(frame["set_up"])
+    if frame["selection"] and frame["selection"]["hero"]:
+        words.append("hero")
     against = frame["reading"] and frame["reading"]["against_set_up_stops"]
-    if against:
+    if against is not None and abs(against) >= SLIGHT_STOPS:
         words.append(f"{against:+.1f} stops")
     return " · ".join(words)
 
@@ -135,8 +141,23 @@ def findings_of(frame: Frame) -> list[str]:
     return found
 
 
+SLIGHT_STOPS = 0.25
+"""From here on the contact sheet says how far a frame is from its set-up; less nobody sees (common practice)."""
 DEPARTURE_STOPS = 0.5
 """A frame that departs from its set-up by this much is told of; half a stop is what one sees at once (common practice)."""
+
+
+def _lost(job: OpenJob) -> list[Frame]:
+    """Frames whose proof is in the record and not in the folder."""
+    due = {frame["frame"] for frame in unproofed(job.manifest, METHOD)}
+    return [
+        frame
+        for frame in job.manifest.frames
+        if frame["proof"]
+        and frame["frame"] not in due
+        and not is_blocked(frame)
+        and not job.path(frame["proof"]["path"]).exists()
+    ]
 
 
 def _call(job: OpenJob, frame: Frame, look: Document, out: str) -> Any:
@@ -189,5 +210,10 @@ def proof_path(job: OpenJob, frame: Frame) -> Path:
     path = job.path(frame["proof"]["path"])
     if not path.exists() or hash_file(path) != frame["proof"]["sha256"]:
         look = adopted_document(job.manifest, f"look/{frame['proof']['look']}")
-        _call(job, frame, look["content"], frame["proof"]["path"])()
+        memory, seconds = job.studio.decode_limits
+        with DecoderPool(1, memory, seconds) as pool:
+            call = _call(job, frame, look["content"], frame["proof"]["path"])
+            outcome = next(iter(pool.run(operator.call, [(call,)])))
+        if outcome.failure:
+            raise FrameError("P001", f"The proof of frame {frame['number']} cannot be made again: {outcome.failure}")
     return path

@@ -57,8 +57,12 @@ class Studio:
         return name or self.settings.get("person") or getpass.getuser()
 
     def volume_root(self, settings: Document) -> Path:
-        """Where a volume of the settings is mounted; a path that is not absolute counts from the studio's folder."""
-        return self.folder / Path(settings["path"]).expanduser()
+        """Where a volume of the settings is mounted."""
+        return self.resolve(settings["path"])
+
+    def resolve(self, path: str) -> Path:
+        """A path of the settings, without `..`; one that is not absolute counts from the studio's folder."""
+        return Path(os.path.abspath(self.folder / Path(path).expanduser()))  # noqa: PTH100 (resolve() follows links)
 
     def working_volume(self) -> Volume:
         """The first volume, on which jobs are worked at. Raises VolumeError when it is not there."""
@@ -169,6 +173,23 @@ def make_studio(folder: Path, volumes: list[tuple[str, str]], *, name: str | Non
                 shutil.copyfile(shipped, folder / kind / shipped.name)
     replace_file(folder / SETTINGS, (_fill_in(template, name or folder.name, volumes, ids) + extra).encode())
     return read_studio(folder)
+
+
+def add_volume(studio: Studio, name: str, path: str) -> Volume:
+    """Add a backup volume to the settings, and give its folder an identity. Raises CallError W003 for a name or place in use."""
+    root = studio.resolve(path)
+    for known in studio.settings["volumes"]:
+        if known["name"].casefold() == name.casefold() or studio.volume_root(known) == root:
+            raise CallError(
+                "W003",
+                f"Volume {known['name']} at {studio.volume_root(known)} is there already: give the new one its own name and place.",
+            )
+    before = (studio.folder / SETTINGS).read_text("utf-8")
+    table = f"\n[[volumes]]\nname = {_quote(name)}\npath = {_quote(path)}\n"
+    parse_document((before + table).encode(), "studio", label=SETTINGS, toml=True)  # before anything is made
+    made = make_volume(root, name)
+    replace_file(studio.folder / SETTINGS, f"{before}{table}volume = {_quote(made.volume)}\n".encode())
+    return made
 
 
 def _fill_in(template: str, name: str, volumes: list[tuple[str, str]], ids: dict[str, str]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import unicodedata
 from collections.abc import Iterator
@@ -87,10 +88,10 @@ def walk_source(source: Path, report: WalkReport) -> Iterator[FoundGroup]:
     """
     source = source.absolute()
     if source.is_file():
-        group = [_found(source, source.name, source.parent.name, f"{source.parent.name}/{source.name}")]
-        yield from pair_companions(group)
+        name, folder = printable_name(source.name), printable_name(source.parent.name)
+        yield from pair_companions([_found(source, name, folder, f"{folder}/{name}")])
     elif source.is_dir():
-        yield from _walk_folder(source, source.name or "card", report)
+        yield from _walk_folder(source, printable_name(source.name) or "card", report)
     else:
         raise VolumeError(
             "V004", f"The source {source} is not there: connect the card or check the path, then run it again."
@@ -155,9 +156,13 @@ def is_litter(name: str) -> bool:
 
 
 def printable_name(name: str) -> str:
-    """A file name as text that every document can hold: bytes that are no UTF-8 and control characters are escaped."""
+    """A file name as text that every document can hold: bytes that are no UTF-8 and control characters are escaped.
+
+    Where escapes make it longer than a document's 255 letters, its middle is left out.
+    """
     text = os.fsencode(name).decode("utf-8", "backslashreplace")
-    return "".join(letter if letter.isprintable() else f"\\x{ord(letter):02x}" for letter in text)
+    text = "".join(letter if letter.isprintable() else f"\\x{ord(letter):02x}" for letter in text)
+    return _shorten(text, 255)
 
 
 def _found(path: Path, name: str, folder: str, source: str) -> FoundFile:
@@ -165,7 +170,16 @@ def _found(path: Path, name: str, folder: str, source: str) -> FoundFile:
         status = path.stat()
     except OSError as error:
         raise VolumeError("V004", f"The file {path} cannot be read ({error.strerror}).") from error
-    return FoundFile(path, printable_name(name), folder, source, status.st_size, status.st_mtime_ns)
+    return FoundFile(path, name, folder, _shorten(source, 2000), status.st_size, status.st_mtime_ns)
+
+
+def _shorten(text: str, longest: int) -> str:
+    """A text whose middle gives way to a digest of the whole, so that two long ones stay two."""
+    if len(text) <= longest:
+        return text
+    mark = f"~{hashlib.sha256(text.encode()).hexdigest()[:16]}~"
+    half = (longest - len(mark)) // 2
+    return text[:half] + mark + text[-half:]
 
 
 def _fold(name: str) -> str:

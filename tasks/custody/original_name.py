@@ -19,7 +19,10 @@ def original_path(file: FoundFile, sha256: str) -> str:
 
 
 def safe_part(part: str, longest: int = _LONGEST_PART) -> str:
-    """A part of a path that every system bears: Unicode NFC, no reserved name or character, not too long."""
-    text = unicodedata.normalize("NFC", part)
-    safe = str(sanitize_filename(text, platform="universal", replacement_text="_")).strip(" ")[:longest]
-    return safe.strip(" ") or "_"
+    """A part of a path that every system bears: Unicode NFC, no reserved name or character, not too long.
+
+    At most `longest` letters, and twice as many bytes in UTF-8: file systems allow 255 bytes for a whole name.
+    """
+    text = unicodedata.normalize("NFC", part).strip(" ")[:longest]
+    text = text.encode()[: 2 * longest].decode(errors="ignore").rstrip(" .")  # `..`, and ends that Windows drops
+    return str(sanitize_filename(text or "_", platform="universal", replacement_text="_"))

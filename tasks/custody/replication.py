@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import os
+import stat
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from io import BytesIO
 from pathlib import Path
 from typing import IO
 
@@ -20,7 +22,7 @@ from glassine.schemas.durable_file import (
 from glassine.schemas.errors import FixityError, VolumeError
 from glassine.tasks.custody.digest import BLOCK_BYTES, hash_file
 from glassine.tasks.custody.medium import read_back
-from glassine.tasks.custody.volume import Volume
+from glassine.tasks.custody.volume import Volume, open_volume
 
 Named = Callable[[str], str]
 
@@ -47,9 +49,8 @@ class PlacedCopy:
 @dataclass
 class _Target:
     volume: Volume
-    temporary: Path
-    stream: IO[bytes]
-    stack: ExitStack
+    temporary: Path = Path(os.devnull)
+    stream: IO[bytes] = field(default_factory=BytesIO)
     failure: VolumeError | None = None
 
 
@@ -78,7 +79,7 @@ def replicate(
     Raises
     ------
     VolumeError
-        V004: the source cannot be read.
+        V004: the source cannot be read, or not to its end.
     FixityError
         The source is not what `expected` says; nothing was placed.
     """
@@ -100,6 +101,12 @@ def replicate(
             raise VolumeError(
                 "V004", f"{source} cannot be read ({error.strerror or error}); it was not taken in."
             ) from error
+        if stat.S_ISREG(status.st_mode) and size != status.st_size:
+            raise VolumeError(
+                "V004",
+                f"{source} gave {size} of {status.st_size} bytes: it is still being written, or its medium is failing; "
+                "it was not taken in.",
+            )
         sha256 = digest.hexdigest()
         if expected is not None and sha256 != expected:
             raise FixityError(source, "SHA-256", expected, sha256)
@@ -122,10 +129,14 @@ def _open_target(volume: Volume, job: str, all_targets: ExitStack) -> _Target:
     stack = all_targets.enter_context(ExitStack())
     beside = volume.job_folder(job) / "originals" / "x"
     try:
+        # Taken out since the flow began, its mount point is an empty folder of the system's own disk.
+        open_volume(volume.root, volume.name, volume.volume)
         temporary, stream = stack.enter_context(temporary_file(beside))
+    except VolumeError as error:
+        return _Target(volume, failure=error)
     except OSError as error:
-        return _Target(volume, beside, open(os.devnull, "wb"), stack, unwritable(beside, error))  # noqa: PTH123
-    return _Target(volume, temporary, stream, stack)
+        return _Target(volume, failure=unwritable(beside, error))
+    return _Target(volume, temporary, stream)
 
 
 def _write(target: _Target, block: bytes) -> None:

@@ -9,7 +9,8 @@ Items stand between commas, semicolons, line ends or the word *and*. An item is
 - several numbers, ranges and stems with blanks between.
 
 The words *select*, *out*, *hold* and *hero* before one number, range or stem apply to it alone; without a
-word it is a select, and a hero is a select. Whatever could mean two frames, or none, is named, and then
+word it is a select, and a hero is a select. Right after an item that is out or on hold a bare item is unclear,
+since the word may be meant for it too. Whatever could mean two frames, or none, is named, and then
 nothing is taken.
 """
 
@@ -76,11 +77,15 @@ def parse_selects(text: str, frames: Mapping[int, str]) -> list[Choice]:
     book = _FrameBook(frames)
     said: list[Choice] = []
     faults: list[str] = []
+    before = ""
     for item in _SEPARATOR.split(text.removeprefix("\ufeff")):
         if not item.strip():
             continue
+        words = " ".join(item.split())
+        before, previous = words, before
         try:
-            said += _read_item(" ".join(item.split()), book)
+            _check_word_repeated(previous, words)
+            said += _read_item(words, book)
         except _UnclearError as unclear:
             faults.append(str(unclear))
     return _settle(said, faults, "the list")
@@ -174,6 +179,15 @@ class _FrameBook:
             return ""
         names = ", ".join(f"{self.stems[number]} is frame {number:04d}" for number in near[:3])
         return f"; {names}: write the number" if len(near) <= 3 else f"; {names}, …: write the number"
+
+
+def _check_word_repeated(previous: str, item: str) -> None:
+    """`hold 0003, 0010`: whoever wrote that may well mean both, so it is asked rather than guessed."""
+    word = previous.partition(" ")[0].casefold()
+    if word in ("out", "hold") and item.partition(" ")[0].casefold() not in _WORDS:
+        raise _UnclearError(
+            f"{_show(item)} right after {_show(previous)} is unclear: write `{word} {item}` or `select {item}`"
+        )
 
 
 def _read_item(item: str, book: _FrameBook) -> list[Choice]:

@@ -22,6 +22,7 @@ from glassine.tasks.imaging.simulated_surface import (
     noise_tile,
 )
 
+_BAND_CORNERS, _BAND_PERCENT = 9, 0.9
 _STRAY_HAIR = ((-0.20, 0.40), (-0.02, 0.30), (-0.055, 0.06))
 
 
@@ -98,13 +99,9 @@ def _shade(canvas: Canvas, scene: Scene) -> Field:
 def _draw_stray_hair(light: Field, scene: Scene) -> None:
     """One dark hair across the forehead, drawn at full size."""
     height, width = light.shape[:2]
-    start, bend, end = (on_head(scene, *place, lift=1.02) for place in _STRAY_HAIR)
-    pixels = [((p[0] + 1) * width / 2, height / 2 - p[1] * width / 2) for p in (start, bend, end)]
-    rows = np.arange(max(0, int(pixels[0][1])), min(height, int(pixels[2][1])))
+    rows, across = _hair_line(scene, width, height)
     if rows.size < 2:
         return
-    t = (rows - pixels[0][1]) / (pixels[2][1] - pixels[0][1])
-    across = (1 - t) ** 2 * pixels[0][0] + 2 * t * (1 - t) * pixels[1][0] + t**2 * pixels[2][0]
     slope = np.hypot(1, np.gradient(across))[:, np.newaxis]
     sharp, blurred = 1.4e-3 * width / 2, np.hypot(1.4e-3 * width / 2, scene.defocus_px)
     first, last = int(across.min() - 6 * blurred), int(across.max() + 6 * blurred) + 1
@@ -145,13 +142,31 @@ def render_scene(scene: Scene, width: int, height: int) -> FloatImage:
     return np.maximum(light, 0, out=light)
 
 
+def _hair_line(scene: Scene, width: int, height: int) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """The rows that the stray hair crosses, and where in each: a quadratic curve through three places of the head."""
+    places = (on_head(scene, *place, lift=1.02) for place in _STRAY_HAIR)
+    start, bend, end = (((p[0] + 1) * width / 2, height / 2 - p[1] * width / 2) for p in places)
+    rows = np.arange(max(0, int(start[1])), min(height, int(end[1])))
+    t = (rows - start[1]) / (end[1] - start[1])
+    return rows, (1 - t) ** 2 * start[0] + 2 * t * (1 - t) * bend[0] + t**2 * end[0]
+
+
+def _hair_band(scene: Scene, width: int, height: int) -> dict[str, Any]:
+    """A narrow polygon along the stray hair, as a person would draw round it."""
+    rows, across = _hair_line(scene, width, height)
+    corners = np.linspace(0, rows.size - 1, _BAND_CORNERS).round().astype(int)
+    left = [(across[i] / width * 100 - _BAND_PERCENT, rows[i] / height * 100) for i in corners]
+    right = [(across[i] / width * 100 + _BAND_PERCENT, rows[i] / height * 100) for i in corners[::-1]]
+    return {"shape": "polygon", "points": [[round(float(x), 3), round(float(y), 3)] for x, y in left + right]}
+
+
 def regions(scene: Scene, width: int, height: int) -> dict[str, dict[str, Any]]:
     """Where things are in the upright picture: rectangles in percent, the truth that notes can be checked against.
 
     Returns
     -------
-    {"face", "left_eye", "right_eye" (as seen), "skin_mark", "stray_hair": {"shape": "rectangle", "x", "y", "width",
-    "height"}}; a mark or a hair that the scene has not is left out.
+    {"face", "left_eye", "right_eye" (as seen), "skin_mark": {"shape": "rectangle", "x", "y", "width", "height"},
+    "stray_hair": {"shape": "polygon", "points"}, a band along it}; a mark or a hair that the scene has not is left out.
     """
 
     def box(places: list[NDArray[np.float64]], margin: float) -> dict[str, Any]:
@@ -176,5 +191,5 @@ def regions(scene: Scene, width: int, height: int) -> dict[str, dict[str, Any]]:
     if scene.skin_mark:
         found["skin_mark"] = box([on_head(scene, *MARK)], 0.035)
     if scene.stray_hair:
-        found["stray_hair"] = box([on_head(scene, *place, lift=1.02) for place in _STRAY_HAIR], 0.02)
+        found["stray_hair"] = _hair_band(scene, width, height)
     return found

@@ -19,8 +19,8 @@ from PIL import Image
 import glassine.config
 import glassine.schemas
 from glassine.schemas.errors import CallError, FrameError
+from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.delivery.exiftool import ExifTool
-from glassine.tasks.delivery.recognition import hash_file
 from glassine.tasks.delivery.rendition import (
     file_name,
     make_rendition,

@@ -54,7 +54,7 @@ def test_ways_of_writing_the_same(text: str) -> None:
 
 
 def test_word_applies_to_its_item_alone() -> None:
-    assert parse_selects("out 0142, 0143, hold 0144-0145, 0146, hero select 0147", FRAMES) == [
+    assert parse_selects("out 0142, select 0143, hold 0144-0145, select 0146, hero select 0147", FRAMES) == [
         Choice(142, "out"),
         Choice(143, "select"),
         Choice(144, "hold"),
@@ -70,7 +70,7 @@ def test_hero_within_a_range_is_no_contradiction() -> None:
 
 
 def test_every_fault_is_named_and_nothing_taken() -> None:
-    details = faults_of("0142, 0999, hero 0138, 0160-0155, out 0143, 0143, IMG_9999, 0178-0182")
+    details = faults_of("0142, 0999, hero 0138, 0160-0155, out 0143, select 0143, IMG_9999, 0178-0182")
     assert details == [
         "'0999' is no frame of this job".replace("'", ""),
         "0138 is no frame of this job",
@@ -85,6 +85,7 @@ def test_every_fault_is_named_and_nothing_taken() -> None:
     ("text", "named"),
     [
         ("out 0142 0143", "'out 0142 0143' is unclear"),  # does out mean the second too?
+        ("hold 0142, 0143", "'0143' right after 'hold 0142' is unclear"),
         ("0142 hero 0143", "'0142 hero 0143' is unclear"),
         ("0142 hero", "'0142 hero' is unclear"),
         ("hero", "says no frame"),
