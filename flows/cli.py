@@ -227,6 +227,9 @@ def ingest(number: str, sources: list[Path], *, set_up: str | None = None, commo
     if not sources:
         raise CallError("W001", "Name at least one card or folder: glassine ingest NUMBER SOURCE.")
     places = [str(source.absolute()) for source in sources]
+    unnamed = [place for place in places if not place.isascii() and place != place.encode(errors="replace").decode()]
+    if unnamed:  # the flow engine writes its parameters as UTF-8
+        raise CallError("W001", f"{unnamed[0]!r} is no UTF-8 name: name the folder above it instead.")
     return run_named(common, "ingest", "ingest", job=number, sources=places, set_up=set_up)
 
 

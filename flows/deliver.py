@@ -13,15 +13,15 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
-from glassine.flows.grade import make_finals
+from glassine.flows.grade import final_path
 from glassine.flows.open_job import OpenJob, adopted_document
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
-from glassine.schemas.due import DueDelivery, DueFinal, current_final, delivered_digests, wanted_finals
+from glassine.schemas.due import DueDelivery, current_final, delivered_digests, wanted_finals
 from glassine.schemas.durable_file import replace_file
 from glassine.schemas.entry import canonical_bytes, digest_of
-from glassine.schemas.errors import CallError, DeliveryRefusedError, FixityError, GlassineError
+from glassine.schemas.errors import CallError, DeliveryRefusedError, GlassineError
 from glassine.schemas.identifiers import utc_now
 from glassine.schemas.job_record import adopt
 from glassine.schemas.manifest import Manifest
@@ -37,6 +37,7 @@ from glassine.tasks.delivery.rights import embedded_metadata, may_leave
 
 Fact = dict[str, Any]
 Item = tuple[int, Document]
+PAYLOAD_MANIFEST = "manifest-sha256.txt"
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,7 @@ def deliver(
     """
     open_job = OpenJob(read_studio(Path(studio)), job, by)
     orders = plan_orders(open_job, client, specification, frames, datetime.now(UTC).date())
+    _put_missing_receipts(open_job, client)
     sent = [send(open_job, order) for order in orders]
     problems = open_job.finish()
     said = [line for number in sent for line in _describe(open_job, number)]
@@ -86,35 +88,37 @@ def deliver(
 def plan_orders(
     job: OpenJob, client: str, specification: str | None, frames: list[int] | None, today: date
 ) -> list[Order]:
-    """What is to be sent now; the gate that everything which leaves must pass (L001)."""
+    """What is to be sent now; the gate that everything which leaves must pass (L001). Refused, nothing is recorded."""
     manifest = job.manifest
     name = _name_of_client(job, client)
-    wanted = _specifications(job, name, specification)
     licence = _licence(manifest, name)
     causes = (
         may_leave(licence, on=today)
         if licence
-        else [f"The job sheet has no licence for {name}: write one under `licences` in job.json."]
+        else [f"the job sheet has no licence for {name}: write one under `licences` in job.json."]
     )
-    gathered = []
-    for spec_name, finals in wanted.items():
-        items, faults = _gather(manifest, finals, frames)
+    gathered: dict[str, list[Item]] = {}
+    for spec_name, finals in _specifications(job, name, specification).items():
+        gathered[spec_name], faults = _gather(manifest, finals, frames)
         causes += [fault for fault in faults if fault not in causes]
-        gathered.append((spec_name, job.studio.specification(spec_name), items))
-    if licence is None or causes:
-        raise DeliveryRefusedError(
-            "L001",
-            f"Nothing leaves for {name}: {causes[0]}" + (f" (and {len(causes) - 1} more causes)" if causes[1:] else ""),
-            details=causes,
-        )
-    orders = []
-    for spec_name, content, items in gathered:
-        job.commit("adopt", partial(adopt, name=f"specification/{spec_name}", content=content))
-        adopted = adopted_document(job.manifest, f"specification/{spec_name}")
-        sent = delivered_digests(job.manifest, name, spec_name)  # of what was handed over: what was only packed goes on
-        if any(final["sha256"] not in sent for _, final in items):
-            orders.append(Order(name, spec_name, adopted["sha256"], adopted["content"], licence, items))
-    return orders
+    if causes or licence is None:
+        more = f" (and {len(causes) - 1} more causes)" if causes[1:] else ""
+        raise DeliveryRefusedError("L001", f"Nothing leaves for {name}: {causes[0]}{more}", details=causes)
+    orders = [_order(job, name, spec_name, licence, items) for spec_name, items in gathered.items()]
+    return [order for order in orders if _is_owed(job.manifest, order)]
+
+
+def _order(job: OpenJob, client: str, spec_name: str, licence: Document, items: list[Item]) -> Order:
+    document = f"specification/{spec_name}"
+    job.commit("adopt", partial(adopt, name=document, content=job.studio.specification(spec_name)))
+    adopted = adopted_document(job.manifest, document)
+    return Order(client, spec_name, adopted["sha256"], adopted["content"], licence, items)
+
+
+def _is_owed(manifest: Manifest, order: Order) -> bool:
+    """Whether something of an order was never sent, or a run that was killed left it packed."""
+    sent = delivered_digests(manifest, order.client, order.specification)
+    return any(final["sha256"] not in sent for _, final in order.items) or _packed_number(manifest, order) is not None
 
 
 def order_of(job: OpenJob, due: DueDelivery) -> list[Order]:
@@ -128,19 +132,25 @@ def send(job: OpenJob, order: Order) -> int:
     if number is None:
         number = _pack(job, order)
     if not job.manifest.document["deliveries"][number - 1]["handed_over"]:
+        _check_still_true(job.manifest, order)
         _hand_over(job, number)
+    _put_receipt(job, number)
     return number
 
 
 def _pack(job: OpenJob, order: Order) -> int:
-    number = len(job.manifest.document["deliveries"]) + 1
-    folder = f"deliveries/{number:04d}-{safe_part(order.client, 40)}-{order.key}"
-    bag = job.path(folder)
-    _make_lost_finals(job, order)
-    files = _render_files(job, order, bag)
-    faults = validate_bag(bag)
-    if faults:
-        raise GlassineError("L002", f"The bag {bag} is not valid: {faults[0]}", details=faults)
+    """Render and pack an order in a folder of its own, then commit it, unless another process was first."""
+    deliveries = job.path("deliveries")
+    deliveries.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=".packing-", dir=deliveries) as temporary:
+        packing = Path(temporary) / "bag"
+        files = _render_files(job, order, packing)
+        faults = validate_bag(packing)
+        if faults:
+            raise GlassineError("L002", f"The bag that was packed is not valid: {faults[0]}", details=faults)
+        number = len(job.manifest.document["deliveries"]) + 1
+        folder = f"deliveries/{number:04d}-{safe_part(order.client, 40)}-{order.key}"
+        bag = _put_bag(packing, job.path(folder))
     fact: Fact = {
         "kind": "delivery",
         "client": order.client,
@@ -154,17 +164,28 @@ def _pack(job: OpenJob, order: Order) -> int:
 
     def propose(manifest: Manifest) -> list[Fact]:
         _check_still_true(manifest, order)
+        if _packed_number(manifest, order) is not None:
+            return []
         return [{**fact, "delivery": len(manifest.document["deliveries"]) + 1}]
 
-    return len(job.commit("deliver", propose).document["deliveries"])
+    packed = _packed_number(job.commit("deliver", propose), order)
+    assert packed is not None  # committed just now, by this process or another
+    return packed
+
+
+def _put_bag(packing: Path, bag: Path) -> Path:
+    """Give a packed bag its name. One that is there, and that no fact names yet, is the same or a leftover."""
+    if bag.exists():
+        if not validate_bag(bag) and hash_file(bag / PAYLOAD_MANIFEST) == hash_file(packing / PAYLOAD_MANIFEST):
+            return bag
+        shutil.rmtree(bag)
+    packing.rename(bag)
+    return bag
 
 
 def _render_files(job: OpenJob, order: Order, bag: Path) -> list[Document]:
-    """Render, describe and pack every file of an order; a bag that an earlier run left half-known is made again."""
-    if bag.exists():
-        shutil.rmtree(bag)  # never handed over: no fact names it
-    bag.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".rendering-", dir=bag.parent) as temporary:
+    """Render, describe and pack every file of an order."""
+    with tempfile.TemporaryDirectory(prefix="rendering-", dir=bag.parent) as temporary:
         rendered = _render_all(job, order, Path(temporary))
         payload = {name: path for name, path, _ in rendered}
         packed = {file["name"]: file for file in make_bag(bag, payload, _bag_info(job, order)).files}
@@ -183,7 +204,7 @@ def _render_all(job: OpenJob, order: Order, folder: Path) -> list[tuple[str, Pat
             for name, (number, final) in batch:
                 frame = job.manifest.frame(number)
                 out = folder / name
-                rendition = make_rendition(_whole_final(job, final), order.content, out)
+                rendition = make_rendition(final_path(job, frame, final), order.content, out)
                 exif.write(out, embedded_metadata(_rights(job, order), _described(frame), rendition))
                 facts = {"frame": number, "final": final["final"], "final_sha256": final["sha256"]}
                 made.append((name, out, {**facts, "width": rendition["width"], "height": rendition["height"]}))
@@ -217,28 +238,11 @@ def _file_names(job: OpenJob, order: Order) -> list[str]:
     return names
 
 
-def _make_lost_finals(job: OpenJob, order: Order) -> None:
-    """Render again what went with the working disk: the same bytes, which the record and the sign-off name."""
-    lost = [(number, final) for number, final in order.items if not job.path(final["path"]).exists()]
-    make_finals(job, [DueFinal(number, final["final"], final["look"], final["round"]) for number, final in lost])
-
-
-def _whole_final(job: OpenJob, final: Document) -> Path:
-    path = job.path(final["path"])
-    if not path.exists():
-        raise FixityError(path, "SHA-256", final["sha256"], None)
-    if (found := hash_file(path)) != final["sha256"]:
-        raise FixityError(path, "SHA-256", final["sha256"], found)
-    return path
-
-
 def _hand_over(job: OpenJob, number: int) -> None:
     """Copy the bag to the client's folder, validate it there, and write the receipt with the record's head."""
     delivery = job.manifest.document["deliveries"][number - 1]
     bag = job.path(delivery["folder"])
     place = _client_folder(job, delivery["client"]) / f"{job.number}-{number:04d}"
-    if place.exists() and validate_bag(place):
-        shutil.rmtree(place)  # a copy that was cut short; it was never receipted
     if not place.exists():
         partial = place.with_name(f".{place.name}.partial")
         shutil.rmtree(partial, ignore_errors=True)
@@ -248,7 +252,7 @@ def _hand_over(job: OpenJob, number: int) -> None:
     if faults or hash_file(place / "tagmanifest-sha256.txt") != delivery["bag_sha256"]:
         raise GlassineError(
             "L002",
-            f"The delivery at {place} is not what was packed: remove it and run the same command again.",
+            f"The delivery at {place} is not what was packed: somebody changed it. Move it away, then run the same command again.",
             details=faults,
         )
     head = job.manifest.head
@@ -265,11 +269,12 @@ def _hand_over(job: OpenJob, number: int) -> None:
         place=str(place),
     )
     check_document(document, "receipt", label=f"receipt {number}")
-    receipt, receipt_pdf = (job.path(f"deliveries/receipt-{number:04d}{ending}") for ending in (".json", ".pdf"))
-    replace_file(receipt, receipt_bytes(document))
+    content = receipt_bytes(document)
+    # The name holds the digest: of two processes that hand over at once, each writes its own, and the record names one.
+    stem = f"deliveries/receipt-{number:04d}.{digest_of(content)[:8]}"
+    receipt, receipt_pdf = job.path(f"{stem}.json"), job.path(f"{stem}.pdf")
+    replace_file(receipt, content)
     write_receipt_pdf(document, receipt_pdf)
-    for path in (receipt, receipt_pdf):  # beside the bag it stays out of the studio's reach
-        replace_file(place.with_name(f"{place.name}-receipt{path.suffix}"), path.read_bytes())
     files = [{"path": job.relative(path), "sha256": hash_file(path)} for path in (receipt, receipt_pdf)]
     fact: Fact = {
         "kind": "hand_over",
@@ -280,6 +285,24 @@ def _hand_over(job: OpenJob, number: int) -> None:
         "receipt_pdf": files[1],
     }
     job.say("hand-over", [fact, job.hold(receipt, "receipt"), job.hold(receipt_pdf, "receipt")])
+
+
+def _put_missing_receipts(job: OpenJob, client: str) -> None:
+    """What a run that was killed right after its last entry left undone."""
+    for delivery in job.manifest.document["deliveries"]:
+        if delivery["handed_over"] and delivery["client"].casefold() == client.casefold():
+            _put_receipt(job, delivery["delivery"])
+
+
+def _put_receipt(job: OpenJob, number: int) -> None:
+    """The receipt beside the bag in the client's folder, where it stays out of the studio's reach."""
+    handed = job.manifest.document["deliveries"][number - 1]["handed_over"]
+    place = Path(handed["place"])
+    for part in ("receipt", "receipt_pdf"):
+        source = job.path(handed[part]["path"])
+        target = place.with_name(f"{place.name}-receipt{source.suffix}")
+        if source.exists() and place.is_dir() and not target.exists():
+            replace_file(target, source.read_bytes())
 
 
 def _describe(job: OpenJob, number: int) -> list[str]:

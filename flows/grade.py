@@ -14,14 +14,17 @@ from glassine.flows.progress import show_progress
 from glassine.flows.proof import seed_of
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import DueFinal, current_final, due_finals, unsigned_finals, wanted_finals
-from glassine.schemas.errors import CallError, FrameError
+from glassine.schemas.errors import CallError, FixityError, FrameError
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame, is_blocked, is_selected, last_return
 from glassine.schemas.validation import Document
+from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging.decoder_pool import DecoderPool
 from glassine.tasks.imaging.rendering import make_final
 
 Fact = dict[str, Any]
+BATCH_FINALS = 8
+"""Finals in one entry: a full-size rendering takes about a second of one core."""
 UNRETOUCHED = 0
 """The round of a final that is made from the original itself."""
 
@@ -52,6 +55,10 @@ def sign_off(studio: str, job: str, frames: list[int], final: str | None = None,
     """Let current finals leave, in somebody's name; the sign-off is bound to the digest of the rendered file."""
     open_job = OpenJob(read_studio(Path(studio)), job, by)
 
+    for number in frames:
+        for found in _finals_to_sign(open_job.manifest.frame(number), final):
+            final_path(open_job, open_job.manifest.frame(number), found)  # one signs what can be looked at
+
     def propose(manifest: Manifest) -> list[Fact]:
         facts = []
         for number in frames:
@@ -78,31 +85,49 @@ def sign_off(studio: str, job: str, frames: list[int], final: str | None = None,
     return summary(said, problems, job=job, frames=frames)
 
 
+def final_path(job: OpenJob, frame: Frame, final: Document) -> Path:
+    """The rendered file of a final, whole; rendered again, to the same bytes, when the working disk lost it.
+
+    Raises
+    ------
+    FixityError
+        What was rendered again is not what was signed off: other pins, or another architecture.
+    """
+    path = job.path(final["path"])
+    if not path.exists() or hash_file(path) != final["sha256"]:
+        _render_batch(job, [DueFinal(frame["frame"], final["final"], final["look"], final["round"])])
+        if (found := hash_file(path)) != final["sha256"]:
+            raise FixityError(path, "SHA-256", final["sha256"], found)
+    return path
+
+
 def make_finals(job: OpenJob, due: list[DueFinal]) -> list[tuple[str, Path]]:
     """Render finals, each in a disposable worker; returns what they are called and where they lie."""
-    if not due:
-        return []
-    memory, seconds = job.studio.decode_limits
     made: list[tuple[str, Path]] = []
-    with DecoderPool(job.studio.workers, memory, seconds) as pool, show_progress("grading", len(due)) as on_final:
+    with show_progress("grading", len(due)) as on_final:
 
         def final_batch(batch: list[DueFinal]) -> list[Fact]:
-            calls = [_render_call(job, wanted) for wanted in batch]
-            facts = []
-            for wanted, call, outcome in zip(batch, calls, pool.run(_render, calls), strict=True):
-                if outcome.failure:
-                    raise FrameError(
-                        "P001",
-                        f"Final {wanted.final!r} of frame {wanted.frame:04d} cannot be rendered: {outcome.failure}",
-                    )
-                facts.append(_final_fact(job, wanted, job.relative(call[2]), outcome.value))
-                on_final(1)
+            facts = _render_batch(job, batch)
+            on_final(len(batch))
             return facts
 
-        for facts in run_batches("grade", final_batch, in_batches(due, size=4)):
+        for facts in run_batches("grade", final_batch, in_batches(due, size=BATCH_FINALS)):
             job.say("grade", facts)
             made += [(f"{fact['frame']:04d} {fact['final']}", job.path(fact["path"])) for fact in facts]
     return made
+
+
+def _render_batch(job: OpenJob, batch: list[DueFinal]) -> list[Fact]:
+    memory, seconds = job.studio.decode_limits
+    calls = [_render_call(job, wanted) for wanted in batch]
+    facts = []
+    with DecoderPool(min(job.studio.workers, len(batch)), memory, seconds) as pool:
+        for wanted, call, outcome in zip(batch, calls, pool.run(_render, calls), strict=True):
+            if outcome.failure:
+                what = f"Final {wanted.final!r} of frame {wanted.frame:04d}"
+                raise FrameError("P001", f"{what} cannot be rendered: {outcome.failure}")
+            facts.append(_final_fact(job, wanted, job.relative(call[2]), outcome.value))
+    return facts
 
 
 def _render(source: Path, look: Document, out: Path, seed: int) -> Document:

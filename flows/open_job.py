@@ -8,15 +8,15 @@ from typing import Any
 
 from glassine.flows.studio import Studio
 from glassine.schemas.due import OwedCopy, owed_copies
-from glassine.schemas.durable_file import replace_file, write_if_absent
+from glassine.schemas.durable_file import replace_file, unwritable, write_if_absent
 from glassine.schemas.errors import FixityError, GlassineError, VolumeError
 from glassine.schemas.facts import EVENTS
 from glassine.schemas.job_record import JobRecord, Propose, adopt, check_not_forked
 from glassine.schemas.manifest import CHECKPOINT, Manifest
 from glassine.schemas.validation import Document, read_document
 from glassine.tasks.custody.digest import hash_file
-from glassine.tasks.custody.replication import replicate
-from glassine.tasks.custody.volume import Volume
+from glassine.tasks.custody.replication import remove_leftovers, replicate
+from glassine.tasks.custody.volume import Volume, open_volume
 
 Fact = dict[str, Any]
 BATCH_FRAMES = 30
@@ -108,11 +108,17 @@ class OpenJob:
         manifest = self.manifest
         for volume in self.backups:
             try:
+                # It may have been taken out on the way, and its mount point be a folder of the system's own disk.
+                open_volume(volume.root, volume.name, volume.volume)
                 self._mirror(volume)
                 volume.keep_head(self.number, manifest.head)
             except GlassineError as error:
                 problems.append(str(error))
+            except OSError as error:
+                problems.append(str(unwritable(volume.job_folder(self.number), error)))
         self.working.keep_head(self.number, manifest.head)
+        for volume in self.volumes:
+            remove_leftovers(volume.job_folder(self.number) / "originals")
         if manifest.head.entry != self.record.checkpointed or not (self.folder / CHECKPOINT).exists():
             self.record.checkpoint(always=True)
         return problems

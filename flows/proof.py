@@ -91,10 +91,7 @@ def make_sheet(job: OpenJob) -> bool:
     pdf, jpeg = job.path(f"{CONTACT_SHEET}.pdf"), job.path(f"{CONTACT_SHEET}.jpg")
     if not frames or (known and known["inputs"] == inputs and pdf.exists() and jpeg.exists()):
         return False
-    entries = [
-        Entry(frame["number"], job.path(frame["proof"]["path"]), caption_of(frame), verdict_of(frame))
-        for frame in frames
-    ]
+    entries = [Entry(frame["number"], proof_path(job, frame), caption_of(frame), verdict_of(frame)) for frame in frames]
     title = f"{job.number}  {manifest.sheet.get('title', '')}"
 
     def make_batch(batch: list[Entry]) -> Fact:

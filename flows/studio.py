@@ -153,6 +153,8 @@ def make_studio(folder: Path, volumes: list[tuple[str, str]], *, name: str | Non
     ------
     CallError
         W003 there is a studio already; W001 two volumes of one name or at one place.
+    VolumeError
+        V003: the folder, or that of a volume, cannot be made.
     """
     folder = folder.absolute()
     if (folder / SETTINGS).exists():
@@ -164,6 +166,10 @@ def make_studio(folder: Path, volumes: list[tuple[str, str]], *, name: str | Non
     template = (files("glassine.config") / SETTINGS).read_text("utf-8")
     settings = _fill_in(template, name or folder.name, volumes, {}) + extra
     parse_document(settings.encode(), "studio", label=str(folder / SETTINGS), toml=True)  # before anything is made
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise VolumeError("V003", f"The studio's folder {folder} cannot be made ({error.strerror}).") from error
     made = [make_volume(root, volume) for (volume, _), root in zip(volumes, roots, strict=True)]
     ids = {volume: identity.volume for (volume, _), identity in zip(volumes, made, strict=True)}
     for kind in ("looks", "specifications"):

@@ -177,6 +177,11 @@ def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
                 "the photographer", "to choose selects", f"glassine selects mark {job} '0001, 0003-0005' --round ROUND"
             )
         )
+    disputed = [frame["number"] for frame in manifest.frames if _is_disputed(frame)]
+    if disputed:
+        what = f"to settle the verdict on {', '.join(disputed)}, on which the marks disagree"
+        command = f"glassine selects mark {job} '{disputed[0]}' --round ROUND"
+        found.append(Wait("the photographer", what, command))
     selects = [frame for frame in manifest.frames if is_selected(frame) and not is_blocked(frame)]
     unbriefed = [frame for frame in selects if not frame["rounds"] and not frame["finals"]]
     if unbriefed:
@@ -224,6 +229,12 @@ def late_frames(manifest: Manifest, today: date) -> list[str]:
         and (due := frame["rounds"][-1]["hand_out"]["due"])
         and date.fromisoformat(due) < today
     ]
+
+
+def _is_disputed(frame: Frame) -> bool:
+    """Whether people disagree on a frame in a closed round; a newer round settles it."""
+    selection = frame["selection"]
+    return bool(selection and selection["closed"] and selection["verdict"] == "conflict" and not is_blocked(frame))
 
 
 def _is_read(frame: Frame, method: int) -> bool:

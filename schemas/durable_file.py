@@ -50,8 +50,13 @@ def temporary_file(path: Path) -> Iterator[tuple[Path, IO[bytes]]]:
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = temporary_beside(path)
     try:
-        with temporary.open("xb") as stream:
+        stream = temporary.open("xb")
+        try:
             yield temporary, stream
+        finally:
+            # What is still buffered here belongs to a file that is thrown away: on a full disk closing fails again.
+            with suppress(OSError):
+                stream.close()
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)

@@ -36,7 +36,7 @@ KEY_FIELDS: dict[str, tuple[str, ...]] = {
     "hand_out": ("frame", "round", "revision"),
     "take_back": ("frame", "round", "sha256"),
     "final": ("frame", "final", "round", "look_sha256"),
-    "sign_off": ("final_sha256", "person"),
+    "sign_off": ("frame", "final_sha256", "person"),
     "delivery": ("delivery",),
     "hand_over": ("delivery",),
     "block": ("frame", "revision"),

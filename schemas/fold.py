@@ -74,6 +74,8 @@ def _frame(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
         return False
     if fact["frame"] in manifest.by_number:
         raise ContradictionError(f"Frame number {print_frame(fact['frame'])} is taken.")
+    if manifest.holder(fact["sha256"]):
+        raise ContradictionError(f"The content of frame {print_frame(fact['frame'])} is in custody as another file.")
     frame: Frame = {
         "frame": fact["frame"],
         "number": print_frame(fact["frame"]),
@@ -163,7 +165,7 @@ def _read_back(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
 
 def _repair(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     copy = _known_copy(manifest, fact)
-    if copy["outcome"] == "whole":
+    if copy["outcome"] == "whole" or copy["pass"] > fact["pass"]:  # it rotted again after this repair
         return False
     copy.update({"outcome": "whole", "whole_at": occasion.at, "pass": fact["pass"]})
     return True
@@ -247,15 +249,18 @@ def _mark(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     known = manifest.selects_round(fact["round"])
     if not known:
         raise ContradictionError(f"Round {fact['round']!r} was never opened.")
-    marks = known["marks"].setdefault(str(manifest.frame(fact["frame"])["frame"]), {})
-    before = marks.get(fact["person"])
+    number = str(manifest.frame(fact["frame"])["frame"])
+    before = known["marks"].get(number, {}).get(fact["person"])
     revision = before["revision"] if before else 0
     if fact["revision"] <= revision:
         return False
     if known["closed"]:
         raise ContradictionError(f"Round {fact['round']!r} is closed; a later change is a new round.")
     _check_next(fact["revision"], revision, "the mark")
-    marks[fact["person"]] = {**_body(fact, "round", "frame", "person"), "at": occasion.at}
+    known["marks"].setdefault(number, {})[fact["person"]] = {
+        **_body(fact, "round", "frame", "person"),
+        "at": occasion.at,
+    }
     return True
 
 
@@ -306,7 +311,9 @@ def _final(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     finals = manifest.frame(fact["frame"])["finals"]
     if any(all(known[field] == fact[field] for field in ("final", "round", "look_sha256")) for known in finals):
         return False
-    finals.append({**_body(fact, "frame"), "at": occasion.at, "signed_off": None, "stale": False})
+    same = (known["signed_off"] for known in finals if known["sha256"] == fact["sha256"])  # a sign-off is for the bytes
+    signed_off = next((signed for signed in same if signed), None)
+    finals.append({**_body(fact, "frame"), "at": occasion.at, "signed_off": signed_off, "stale": False})
     return True
 
 
@@ -314,7 +321,10 @@ def _sign_off(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     finals = [f for f in manifest.frame(fact["frame"])["finals"] if f["sha256"] == fact["final_sha256"]]
     if not finals:
         raise ContradictionError(f"Frame {print_frame(fact['frame'])} has no final of that digest.")
-    return _set_once(finals[-1], "signed_off", {"person": fact["person"], "at": occasion.at})
+    unsigned = [final for final in finals if final["signed_off"] is None]
+    for final in unsigned:
+        final["signed_off"] = {"person": fact["person"], "at": occasion.at}
+    return bool(unsigned)
 
 
 def _delivery(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:

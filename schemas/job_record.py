@@ -147,7 +147,7 @@ class JobRecord:
             yield entry, head
 
     def _later_entry(self, number: int) -> int | None:
-        later = (entry_number(path) for path in self.record_folder.iterdir())
+        later = (entry_number(path) for path in self.record_folder.glob("*.json"))
         return next((other for other in later if other is not None and other > number), None)
 
     def _raise_missing(self, number: int) -> None:
@@ -185,23 +185,34 @@ def create_job(folder: Path, number: str, *, by: str) -> JobRecord:
 def check_chain(folder: Path, known_heads: Iterable[Head] = ()) -> list[str]:
     """Every fault of a record, each a sentence that names the entry; read backwards from the heads that are known.
 
-    An altered entry is told apart from its neighbours: an entry is altered when its digest is not what its
-    successor (or a head) says, whatever it says of the one before it.
+    An altered entry is told apart from its neighbours: an entry is altered when its digest is not what a head or,
+    where no head knows it, its successor says, whatever it says of the one before it. When a head vouches for an
+    entry, a successor that names another digest is the one that does not belong there.
     """
-    names = {head.entry: head.sha256 for head in (*read_heads(folder / "heads"), *known_heads)}
+    names: dict[int, set[str]] = {}
+    for head in (*read_heads(folder / "heads"), *known_heads):
+        names.setdefault(head.entry, set()).add(head.sha256)
     record = folder / "record"
     present = {number: path for path in record.glob("*.json") if (number := entry_number(path)) is not None}
     last = max([*present, *names], default=0)
     faults: list[str] = []
     expected: str | None = None
     for number in range(last, 0, -1):
-        wanted = {digest for digest in (expected, names.get(number)) if digest}
-        expected = None
+        vouched, successor_says, expected = names.get(number, set()), expected, None
         if number not in present:
             faults.append(f"Entry {number} of the record is missing ({record / entry_name(number)}).")
             continue
         content = present[number].read_bytes()
-        if wanted - {digest_of(content)}:
+        digest = digest_of(content)
+        if len(vouched) > 1:
+            faults.append(
+                f"Entry {number} of the record has another digest in one head than in another: two histories."
+            )
+        if vouched and digest in vouched and successor_says not in {digest, None}:
+            faults.append(
+                f"Entry {number + 1} of the record is altered ({present[number + 1]}): it does not follow entry {number}, which a head vouches for."
+            )
+        elif digest not in (vouched or {successor_says or digest}):
             faults.append(
                 f"Entry {number} of the record is altered ({present[number]}): its digest is not what the chain says."
             )

@@ -147,9 +147,9 @@ def read_checkpoint(folder: Path) -> Manifest | None:
     try:
         content = (folder / CHECKPOINT).read_bytes()
         first, _, body = content.partition(b"\n")
-        document: Any = json.loads(content)
         if first != b'{"checksum":"' + hashlib.sha256(body).hexdigest().encode() + b'",':
             return None
+        document: Any = json.loads(content)  # only after the digest fits: no parser meets garbage
     except (OSError, ValueError):
         return None
     if (

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -74,7 +75,7 @@ def repair_copy(job: str, bad: KnownCopy, good: Sequence[KnownCopy], pass_number
             found = _hash_or_none(place)
             if found == bad.sha256:  # mended already, by a run that was killed before it could say so
                 return _repaired(bad, source, pass_number, None)
-            aside = f"aside/{bad.path}.{(found or 'unreadable')[:10]}"
+            aside = _free_name(bad, job, f"aside/{bad.path}.{(found or 'unreadable')[:10]}")
             kept = bad.volume.locate(job, aside)
             kept.parent.mkdir(parents=True, exist_ok=True)
             place.rename(kept)
@@ -98,6 +99,12 @@ def _repaired(bad: KnownCopy, source: KnownCopy, pass_number: int, aside: str | 
         "from_volume": source.volume.volume,
         "aside": aside,
     }
+
+
+def _free_name(bad: KnownCopy, job: str, path: str) -> str:
+    """`path`, or with a count where that name is taken: a bad copy may have been put aside there before."""
+    names = (f"{path}-{number}" if number > 1 else path for number in count(1))
+    return next(name for name in names if not bad.volume.locate(job, name).exists())
 
 
 def _hash_or_none(path: Path) -> str | None:

@@ -25,4 +25,5 @@ def safe_part(part: str, longest: int = _LONGEST_PART) -> str:
     """
     text = unicodedata.normalize("NFC", part).strip(" ")[:longest]
     text = text.encode()[: 2 * longest].decode(errors="ignore").rstrip(" .")  # `..`, and ends that Windows drops
+    text = text.replace(" .", "_.")  # Windows takes `NUL .dng` for the device too
     return str(sanitize_filename(text or "_", platform="universal", replacement_text="_"))

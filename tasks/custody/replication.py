@@ -5,14 +5,16 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
+import time
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
 from typing import IO
 
 from glassine.schemas.durable_file import (
+    TEMPORARY_PREFIX,
     flush_folder,
     flush_to_medium,
     place_if_absent,
@@ -25,6 +27,7 @@ from glassine.tasks.custody.medium import read_back
 from glassine.tasks.custody.volume import Volume, open_volume
 
 Named = Callable[[str], str]
+LEFTOVER_SECONDS = 24 * 3600.0
 
 
 @dataclass
@@ -123,6 +126,17 @@ def replicate(
             except VolumeError as error:
                 replica.failures.append(error)
     return replica
+
+
+def remove_leftovers(folder: Path) -> None:
+    """Remove temporary files that a killed run left; those of the last day may be another process's, at work now.
+
+    By the time of change (st_ctime): the time of modification is that of the file on the card.
+    """
+    for path in folder.glob(f"{TEMPORARY_PREFIX}*.part"):
+        with suppress(OSError):
+            if time.time() - path.stat().st_ctime > LEFTOVER_SECONDS:
+                path.unlink()
 
 
 def _open_target(volume: Volume, job: str, all_targets: ExitStack) -> _Target:

@@ -113,8 +113,19 @@ def _from_romm(name: str) -> Matrix:
 
 def _times(image: FloatImage, matrix: Matrix) -> FloatImage:
     check_colour(image)
-    product: FloatImage = image @ matrix.T.astype(np.float32)
+    product = np.empty(image.shape, np.float32)
+    for channel, row in enumerate(matrix):
+        product[..., channel] = _weighted_sum(image, row)
     return product
+
+
+def _weighted_sum(image: FloatImage, weights: NDArray[np.float64]) -> FloatImage:
+    """The channels' weighted sum, in a fixed order: a matrix product by BLAS rounds differently from one kind of
+    processor to the next (measured: two of its kernels gave finals of different bytes)."""
+    red, green, blue = (image[..., channel] * np.float32(weights[channel]) for channel in range(3))
+    total: FloatImage = red + green
+    total += blue
+    return total
 
 
 def check_colour(image: FloatImage) -> None:
@@ -230,8 +241,7 @@ def decode_with_profile(encoded: FloatImage, icc: bytes) -> FloatImage:
 def luminance(linear_romm: FloatImage) -> FloatImage:
     """Luminance Y of linear ROMM RGB: float32 (H, W), 1.0 for (1, 1, 1). CIE 15, ISO 22028-2."""
     check_colour(linear_romm)
-    y: FloatImage = linear_romm @ ROMM_TO_XYZ[1].astype(np.float32)
-    return y
+    return _weighted_sum(linear_romm, ROMM_TO_XYZ[1])
 
 
 def _cube_root(ratio: FloatImage) -> FloatImage:

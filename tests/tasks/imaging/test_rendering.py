@@ -1,5 +1,9 @@
 """Finals: the look's result, in the right profile, and the same bytes again."""
 
+import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -58,3 +62,30 @@ def test_no_final_of_what_does_not_decode(tmp_path: Path) -> None:
     with pytest.raises(FrameError):
         rendering.make_final(tmp_path / "a.tif", a_look(CURVE), tmp_path / "final.tif", seed=1)
     assert not (tmp_path / "final.tif").exists()
+
+
+def test_the_kind_of_processor_does_not_change_a_final(tmp_path: Path) -> None:
+    """A matrix product by BLAS rounds differently with each of its kernels; OPENBLAS_CORETYPE chooses one by hand."""
+    code = (
+        "import json, sys, pathlib, numpy as np\n"
+        "from glassine.tasks.imaging.rendering import make_final\n"
+        "from glassine.tasks.imaging.tiff_picture import write_picture\n"
+        "folder = pathlib.Path(sys.argv[1])\n"
+        "picture = np.random.Generator(np.random.Philox(3)).random((211, 307, 3), np.float32)\n"
+        "write_picture(folder / 'base.tif', picture, 'ROMM RGB')\n"
+        "look = json.loads(sys.argv[2])\n"
+        "print(make_final(folder / 'base.tif', look, folder / 'final.tif', seed=1)['sha256'])\n"
+    )
+    look = json.dumps(a_look(MONOCHROME, CURVE, TONING, GRAIN))
+    digests = set()
+    for kernel in ("Prescott", "Haswell"):
+        environment = {**os.environ, "OPENBLAS_CORETYPE": kernel}
+        made = subprocess.run(
+            [sys.executable, "-c", code, str(tmp_path), look],
+            env=environment,
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        digests.add(made.stdout.strip())
+    assert len(digests) == 1

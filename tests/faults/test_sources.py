@@ -1,0 +1,212 @@
+"""Sources that fail on the way: what can be read is taken in, the rest is told of and taken in later."""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Protocol
+
+import pytest
+
+from glassine.flows import ingest as ingest_module
+from glassine.flows.studio import Studio
+from glassine.schemas.errors import VolumeError
+from glassine.schemas.job_record import JobRecord
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.validation import Document
+from glassine.tasks.custody import replication
+
+JOB = "2611-04"
+Ingest = Callable[..., Document]
+
+
+class Between(Protocol):
+    """Do something to a card after the walk has met a file and before that file is copied."""
+
+    def __call__(self, name: str, act: Callable[[], object]) -> None: ...
+
+
+@pytest.fixture
+def before_copy_of(monkeypatch: pytest.MonkeyPatch) -> Between:
+    def arrange(name: str, act: Callable[[], object]) -> None:
+        real = ingest_module._Batch._copy_file
+
+        def copy_file(batch: ingest_module._Batch, file: Any, role: str) -> Any:
+            if file.name == name:
+                act()
+            return real(batch, file, role)
+
+        monkeypatch.setattr(ingest_module._Batch, "_copy_file", copy_file)
+
+    return arrange
+
+
+def folders_of(studio: Studio) -> list[Path]:
+    return [studio.folder.parent / "volumes" / name / JOB for name in ("working", "backup")]
+
+
+@pytest.mark.parametrize("how", ["vanishes", "is a folder now"])
+def test_a_file_that_goes_away_on_the_way(
+    opened: Studio,
+    small_card: Path,
+    ingest_now: Ingest,
+    check_custody: Callable[..., Manifest],
+    before_copy_of: Between,
+    monkeypatch: pytest.MonkeyPatch,
+    how: str,
+) -> None:
+    file = small_card / "DCIM/100SIMUL/SIMU0001.DNG"
+    content = file.read_bytes()
+
+    def act() -> None:
+        file.unlink(missing_ok=True)
+        if how == "is a folder now":
+            file.mkdir()
+
+    before_copy_of("SIMU0001.DNG", act)
+    outcome = ingest_now(opened, small_card)
+    monkeypatch.undo()
+    assert outcome["status"] == 3
+    (problem,) = outcome["problems"]
+    assert str(file) in problem
+    assert "cannot be read" in problem
+    manifest = JobRecord(folders_of(opened)[0]).manifest()
+    assert [frame["name"] for frame in manifest.frames] == ["SIMU0001.NEF"]
+    assert not [path for folder in folders_of(opened) for path in folder.rglob("*.JPG")]
+    assert "Do not format the card" in " ".join(outcome["said"])
+
+    if file.is_dir():
+        file.rmdir()
+    file.write_bytes(content)
+    again = ingest_now(opened, small_card)
+    assert (again["status"], again["frames"], again["owed_copies"]) == (0, ["0002"], 0)
+    assert [len(frame["companions"]) for frame in JobRecord(folders_of(opened)[0]).manifest().frames] == [0, 1]
+
+
+def test_a_file_that_is_known_by_name_and_goes_away(
+    opened: Studio, small_card: Path, ingest_now: Ingest, before_copy_of: Between
+) -> None:
+    assert ingest_now(opened, small_card)["status"] == 0
+    file = small_card / "DCIM/101SIMUL/SIMU0001.NEF"
+    before_copy_of("SIMU0001.NEF", file.unlink)
+    outcome = ingest_now(opened, small_card)
+    assert outcome["status"] == 3
+    assert [str(file) in problem for problem in outcome["problems"]] == [True]
+    assert len(JobRecord(folders_of(opened)[0]).manifest().frames) == 2
+
+
+@pytest.mark.parametrize("error", [errno.EIO, errno.ENODEV])
+def test_a_card_with_a_bad_sector(
+    opened: Studio,
+    small_card: Path,
+    ingest_now: Ingest,
+    check_custody: Callable[..., Manifest],
+    monkeypatch: pytest.MonkeyPatch,
+    error: int,
+) -> None:
+    """A read that fails after the first blocks of a file."""
+    monkeypatch.setattr(replication, "BLOCK_BYTES", 4096)
+    bad = small_card / "DCIM/101SIMUL/SIMU0001.NEF"
+    real = Path.open
+
+    class BadSector:
+        def __init__(self, stream: Any) -> None:
+            self.stream = stream
+            self.reads = 0
+
+        def __enter__(self) -> BadSector:
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            self.stream.close()
+
+        def fileno(self) -> int:
+            return int(self.stream.fileno())
+
+        def read(self, size: int) -> bytes:
+            self.reads += 1
+            if self.reads == 2:
+                raise OSError(error, "Input/output error")
+            return bytes(self.stream.read(size))
+
+    def open_path(path: Path, *words: Any, **named: Any) -> Any:
+        stream = real(path, *words, **named)
+        return BadSector(stream) if path == bad else stream
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", open_path)
+        outcome = ingest_now(opened, small_card)
+    assert outcome["status"] == 3
+    assert [f"{bad} cannot be read" in problem for problem in outcome["problems"]] == [True]
+    assert outcome["frames"] == ["0001"]
+    assert not [path for folder in folders_of(opened) for path in folder.rglob("*.NEF")]
+    assert not [path for folder in folders_of(opened) for path in folder.rglob(".glassine-*")]
+    assert ingest_now(opened, small_card)["frames"] == ["0002"]
+    check_custody(folders_of(opened), small_card)
+
+
+def test_a_file_cut_short_on_the_card_is_kept_as_it_is(
+    opened: Studio, card: Path, ingest_now: Ingest, tmp_path: Path
+) -> None:
+    """The camera's battery died: half a picture is still the only one; it is kept, and said to be damaged."""
+    cut = tmp_path / "cut" / "SIMU0001.DNG"
+    cut.parent.mkdir()
+    content = (card / "DCIM/100SIMUL/SIMU0001.DNG").read_bytes()
+    cut.write_bytes(content[: len(content) // 2])
+    outcome = ingest_now(opened, cut.parent)
+    assert (outcome["status"], outcome["undecodable"]) == (0, ["0001"])
+    assert any("does not decode" in sentence for sentence in outcome["said"])
+    (kept,) = folders_of(opened)[1].rglob("*.DNG")
+    assert kept.read_bytes() == content[: len(content) // 2]
+
+
+def test_a_file_that_grew_since_the_walk_is_recorded_with_the_size_that_was_copied(
+    opened: Studio, small_card: Path, ingest_now: Ingest, before_copy_of: Between
+) -> None:
+    """A camera that was still writing when the folder was listed."""
+    file = small_card / "DCIM/101SIMUL/SIMU0001.NEF"
+
+    def grow() -> None:
+        with file.open("ab") as stream:
+            stream.write(b"the rest")
+
+    before_copy_of("SIMU0001.NEF", grow)
+    assert ingest_now(opened, small_card)["status"] == 0
+    frame = JobRecord(folders_of(opened)[0]).manifest().frame(2)
+    assert frame["size"] == file.stat().st_size == 9_008
+
+
+def test_a_source_that_is_gone_altogether(opened: Studio, small_card: Path, ingest_now: Ingest) -> None:
+    shutil.rmtree(small_card)
+    with pytest.raises(VolumeError) as gone:
+        ingest_now(opened, small_card)
+    assert (gone.value.code, gone.value.exit_status) == ("V004", 3)
+
+
+def test_hostile_names_reach_the_record(opened: Studio, tmp_path: Path, ingest_now: Ingest) -> None:
+    card = tmp_path / "above" / os.fsdecode(b"caf\xe9\n")
+    card.mkdir(parents=True)
+    names = [b"\xff" * 200 + b".DNG", b"a\nb.DNG", b"..DNG", b"CON.DNG", "漢".encode() * 80 + b".DNG"]
+    for number, name in enumerate(names):
+        (card / os.fsdecode(name)).write_bytes(bytes([number]) * 100)
+    outcome = ingest_now(opened, card.parent)
+    assert (outcome["status"], outcome["owed_copies"], len(outcome["frames"])) == (0, 0, 5)
+    for folder in folders_of(opened):
+        assert len([path for path in (folder / "originals").rglob("*") if path.is_file()]) == 5
+
+
+def test_frames_of_one_name_after_the_counter_rolled_over(opened: Studio, tmp_path: Path, ingest_now: Ingest) -> None:
+    # DCF (CIPA DC-009): 9999 is followed by 0001 in the next directory
+    for number, name in enumerate(["100SIMUL/DSC_0001.DNG", "100SIMUL/DSC_9999.DNG", "101SIMUL/DSC_0001.DNG"]):
+        path = tmp_path / "card" / "DCIM" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(bytes([number]) * 100)
+    same = tmp_path / "card" / "DCIM" / "102SIMUL" / "DSC_0001.DNG"
+    same.parent.mkdir()
+    same.write_bytes(bytes([0]) * 100)  # and one that was copied by hand: the same frame, not another
+    outcome = ingest_now(opened, tmp_path / "card")
+    assert (outcome["status"], outcome["frames"], outcome["seen_again"]) == (0, ["0001", "0002", "0003"], 1)
+    assert len(JobRecord(folders_of(opened)[0]).manifest().frame(1)["seen"]) == 2

@@ -1,0 +1,143 @@
+"""Retouch: brief, hand-out and return, in order and out of order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import tifffile
+
+from glassine.flows.retouch_list import list_retouches
+from glassine.flows.studio import Studio
+from glassine.schemas.errors import CallError
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.validation import Document, read_document
+
+Run = Callable[..., Document]
+JOB, PHOTOGRAPHER, RETOUCHER = "2611-04", "Imre Falk", "Noa Lind"
+NOTE = "xywh=percent:25,25,30,30 | take out the mark"
+
+
+def test_bundle_that_goes_out_is_whole(at: Callable[[str], Studio], manifest_of: Callable[..., Manifest]) -> None:
+    studio = at("handed out")
+    retouch = manifest_of(studio).frame(1)["rounds"][0]
+    folder = studio.job_folder(JOB) / retouch["brief"]["path"]
+    assert {path.name for path in folder.iterdir()} == {
+        "2611-04_0001_r1_base.tif",
+        "2611-04_0001_reference.jpg",
+        "brief.json",
+        "brief.pdf",
+        "hand-out-1.json",
+        "hand-out-1.pdf",
+    }
+    base = tifffile.imread(folder / "2611-04_0001_r1_base.tif")
+    assert (base.dtype, base.shape) == (np.uint16, (200, 300, 3))
+    for name in ("brief.json", "hand-out-1.json"):
+        document = read_document(folder / name, "brief")
+        assert RETOUCHER not in (folder / name).read_text("utf-8"), "people stand in it by their id"
+        assert len(document["notes"]) == 1
+    assert retouch["hand_out"]["due"] == "2999-12-01"
+
+
+def test_return_is_checked_and_kept(at: Callable[[str], Studio], manifest_of: Callable[..., Manifest]) -> None:
+    studio = at("returned")
+    (returned,) = manifest_of(studio).frame(1)["rounds"][0]["take_backs"]
+    assert (returned["accepted"], returned["causes"]) == (True, [])
+    assert returned["notes"][0]["changed"]
+    assert returned["outside"]["boxes"] == []
+    assert len(manifest_of(studio).holder(returned["sha256"])["copies"]) == 2  # type: ignore[index]
+
+
+def test_return_in_8_bits_is_refused_kept_and_waited_for(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest], tmp_path: Path
+) -> None:
+    studio = at("handed out")
+    base = studio.job_folder(JOB) / manifest_of(studio).frame(1)["rounds"][0]["brief"]["base"]["path"]
+    coarse = tmp_path / "coarse.tif"
+    tifffile.imwrite(coarse, (tifffile.imread(base) >> 8).astype(np.uint8), photometric="rgb")
+    outcome = run("retouch.take_back", studio, frame=1, file=str(coarse))
+    assert (outcome["ok"], outcome["status"]) == (False, 1)
+    assert any("8 bit" in cause or "8-bit" in cause for cause in outcome["take_back"]["causes"]), outcome
+    frame = manifest_of(studio).frame(1)
+    assert frame["stage"] == "handed out"
+    assert (studio.job_folder(JOB) / frame["rounds"][0]["take_backs"][0]["path"]).read_bytes() == coarse.read_bytes()
+    waits = run("advance", studio)["waits"]
+    assert any(w["for"] == RETOUCHER and "the last return was refused" in w["what"] for w in waits)
+    again = run("retouch.take_back", studio, frame=1, file=str(coarse))
+    assert (again["status"], len(manifest_of(studio).frame(1)["rounds"][0]["take_backs"])) == (1, 1)
+
+
+def test_file_that_is_no_picture_is_refused_in_words(at: Callable[[str], Studio], run: Run, tmp_path: Path) -> None:
+    studio = at("handed out")
+    words = tmp_path / "returned.tif"
+    words.write_bytes(b"sorry, next week\n")
+    outcome = run("retouch.take_back", studio, frame=1, file=str(words))
+    assert outcome["status"] == 1
+    assert outcome["take_back"]["causes"]
+
+
+def test_unchanged_base_sent_back_leaves_the_note_undone(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
+) -> None:
+    studio = at("handed out")
+    base = studio.job_folder(JOB) / manifest_of(studio).frame(1)["rounds"][0]["brief"]["base"]["path"]
+    outcome = run("retouch.take_back", studio, frame=1, file=str(base))
+    assert outcome["take_back"]["notes"][0]["changed"] is False
+    assert any("'take out the mark': not changed" in line for line in outcome["said"])
+
+
+def test_hand_out_to_another_moves_it(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
+) -> None:
+    studio = at("handed out")
+    run("retouch.hand_out", studio, frames=[1], retoucher="Ada Quill", due="2020-01-01")
+    retouch = manifest_of(studio).frame(1)["rounds"][0]
+    assert (retouch["hand_out"]["revision"], retouch["hand_out"]["due"]) == (2, "2020-01-01")
+    (row,) = list_retouches(studio, JOB, "ada quill")["retouches"]
+    assert (row["frame"], row["state"], row["late"]) == ("0001", "out", True)
+    assert list_retouches(studio, JOB, RETOUCHER)["retouches"] == []
+
+
+@pytest.mark.parametrize(
+    ("stage", "flow", "words", "code"),
+    [
+        ("proofed", "retouch.brief", {"frame": 1, "notes": [NOTE]}, "W004"),
+        ("closed", "retouch.brief", {"frame": 1, "notes": []}, "W001"),
+        ("closed", "retouch.brief", {"frame": 1, "notes": ["take out the mark"]}, "W001"),
+        ("closed", "retouch.brief", {"frame": 1, "notes": ["xywh=percent:90,0,20,20 | x"]}, "W001"),
+        ("closed", "retouch.brief", {"frame": 77, "notes": [NOTE]}, "W002"),
+        ("closed", "retouch.hand_out", {"frames": [1], "retoucher": PHOTOGRAPHER}, "W004"),
+        ("handed out", "retouch.hand_out", {"frames": [1], "retoucher": PHOTOGRAPHER, "due": "soon"}, "W001"),
+        ("handed out", "retouch.brief", {"frame": 1, "notes": ["xywh=percent:1,1,5,5 | another"]}, "W004"),
+        ("closed", "retouch.take_back", {"frame": 1, "file": __file__}, "W004"),
+        ("handed out", "retouch.take_back", {"frame": 1, "file": "/nowhere/at/all.tif"}, "W002"),
+    ],
+)
+def test_out_of_order_or_unclear_is_one_sentence_and_no_round(
+    at: Callable[[str], Studio],
+    run: Run,
+    manifest_of: Callable[..., Manifest],
+    stage: str,
+    flow: str,
+    words: dict[str, Any],
+    code: str,
+) -> None:
+    studio = at(stage)
+    before = manifest_of(studio).frame(1)["rounds"]
+    with pytest.raises(CallError) as refused:
+        run(flow, studio, **words)
+    assert refused.value.code == code, refused.value
+    assert refused.value.sentence.endswith((".", ":"))
+    assert manifest_of(studio).frame(1)["rounds"] == before
+
+
+def test_blocked_frame_is_not_handed_to_anybody(at: Callable[[str], Studio], run: Run) -> None:
+    from glassine.flows.job_sheet import set_block
+
+    studio = at("closed")
+    set_block(studio, JOB, [1], "no release", blocked=True, by=None)
+    with pytest.raises(CallError, match=r"Frame 0001 is blocked \(no release\)"):
+        run("retouch.brief", studio, frame=1, notes=[NOTE])

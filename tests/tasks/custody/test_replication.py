@@ -1,0 +1,311 @@
+"""One read, many copies; nothing overwritten, nothing half, nothing left behind."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from glassine.schemas import durable_file
+from glassine.schemas.errors import FixityError, VolumeError
+from glassine.tasks.custody import replication
+from glassine.tasks.custody.medium import ReadBack, read_back
+from glassine.tasks.custody.replication import replicate
+from glassine.tasks.custody.volume import Volume, make_volume
+
+JOB = "2611-04"
+CONTENT = bytes(range(256)) * 50
+SHA = hashlib.sha256(CONTENT).hexdigest()
+NamesUnder = Callable[[Path], list[str]]
+
+
+def place(sha256: str) -> str:
+    return f"originals/100/A.{sha256[:8]}.DNG"
+
+
+@pytest.fixture
+def source(tmp_path: Path) -> Path:
+    path = tmp_path / "card" / "A.DNG"
+    path.parent.mkdir()
+    path.write_bytes(CONTENT)
+    os.utime(path, ns=(1_700_000_000_000_000_000, 1_600_000_000_123_456_789))
+    return path
+
+
+def test_a_pipe_can_be_read_once_and_gives_every_copy(
+    tmp_path: Path, volumes: list[Volume], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(replication, "BLOCK_BYTES", 1000)
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    writer = threading.Thread(target=pipe.write_bytes, args=(CONTENT,))
+    writer.start()
+    told: list[int] = []
+    replica = replicate(pipe, JOB, volumes, place, on_bytes=told.append)
+    writer.join()
+    assert (replica.sha256, replica.size, sum(told)) == (SHA, len(CONTENT), len(CONTENT))
+    assert [copy.volume for copy in replica.copies] == [volume.volume for volume in volumes]
+    assert replica.failures == []
+    for volume in volumes:
+        assert volume.locate(JOB, place(SHA)).read_bytes() == CONTENT
+
+
+def test_the_source_is_opened_once_and_only_read(
+    source: Path, volumes: list[Volume], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[str] = []
+    real = Path.open
+
+    def open_path(path: Path, mode: str = "r", *args: Any, **words: Any) -> Any:
+        if path == source:
+            opened.append(mode)
+        return real(path, mode, *args, **words)
+
+    monkeypatch.setattr(Path, "open", open_path)
+    replicate(source, JOB, volumes, place)
+    assert opened == ["rb"]
+
+
+def test_times_are_kept_and_temporary_names_are_gone(
+    source: Path, volumes: list[Volume], names_under: NamesUnder
+) -> None:
+    replicate(source, JOB, volumes, place)
+    for volume in volumes:
+        copy = volume.locate(JOB, place(SHA))
+        assert copy.stat().st_mtime_ns == 1_600_000_000_123_456_789
+        assert copy.stat().st_nlink == 1
+        assert copy.stat().st_ino != source.stat().st_ino
+        assert names_under(volume.job_folder(JOB)) == [place(SHA)]
+    assert source.read_bytes() == CONTENT
+
+
+def test_a_name_with_other_content_is_left_and_a_longer_one_taken(
+    source: Path, volumes: list[Volume], names_under: NamesUnder
+) -> None:
+    taken = volumes[1].locate(JOB, place(SHA))
+    taken.parent.mkdir(parents=True)
+    taken.write_bytes(b"something else")
+    replica = replicate(source, JOB, volumes, place)
+    longer = f"originals/100/A.{SHA[:24]}.DNG"
+    assert [copy.path for copy in replica.copies] == [place(SHA), longer, place(SHA)]
+    assert taken.read_bytes() == b"something else"
+    assert volumes[1].locate(JOB, longer).read_bytes() == CONTENT
+    again = replicate(source, JOB, volumes, place)
+    assert again == replica
+    assert names_under(volumes[1].job_folder(JOB)) == sorted([place(SHA), longer])
+
+
+def test_both_names_taken_is_a_failure_of_that_volume_only(source: Path, volumes: list[Volume]) -> None:
+    folder = volumes[1].locate(JOB, "originals/100")
+    folder.mkdir(parents=True)
+    (folder / f"A.{SHA[:8]}.DNG").write_bytes(b"one")
+    (folder / f"A.{SHA[:24]}.DNG").write_bytes(b"two")
+    replica = replicate(source, JOB, volumes, place)
+    assert [copy.volume for copy in replica.copies] == [volumes[0].volume, volumes[2].volume]
+    (failure,) = replica.failures
+    assert (failure.code, "backup" in str(failure)) == ("V003", True)
+    assert sorted(path.read_bytes() for path in folder.iterdir()) == [b"one", b"two"]
+
+
+def test_a_folder_that_bears_the_name_is_not_replaced(
+    source: Path, volumes: list[Volume], names_under: NamesUnder
+) -> None:
+    volumes[0].locate(JOB, place(SHA)).mkdir(parents=True)
+    replica = replicate(source, JOB, volumes, place)
+    assert len(replica.copies) == 2
+    assert [failure.code for failure in replica.failures] == ["V003"]
+    assert names_under(volumes[0].job_folder(JOB)) == []
+
+
+def test_the_same_content_under_the_name_is_that_copy(source: Path, volumes: list[Volume]) -> None:
+    """As after a kill between the placing and the record."""
+    there = volumes[0].locate(JOB, place(SHA))
+    there.parent.mkdir(parents=True)
+    there.write_bytes(CONTENT)
+    inode = there.stat().st_ino
+    replica = replicate(source, JOB, volumes, place)
+    assert len(replica.copies) == 3
+    assert there.stat().st_ino == inode
+
+
+def test_known_content_is_read_and_not_placed(source: Path, volumes: list[Volume], names_under: NamesUnder) -> None:
+    asked: list[str] = []
+
+    def is_known(sha256: str) -> bool:
+        asked.append(sha256)
+        return True
+
+    replica = replicate(source, JOB, volumes, place, is_known=is_known)
+    assert (asked, replica.sha256, replica.copies, replica.failures) == ([SHA], SHA, [], [])
+    assert [names_under(volume.job_folder(JOB)) for volume in volumes] == [[], [], []]
+
+
+def test_a_source_that_is_not_what_it_should_be_is_not_placed(
+    source: Path, volumes: list[Volume], names_under: NamesUnder
+) -> None:
+    with pytest.raises(FixityError) as differs:
+        replicate(source, JOB, volumes, place, expected="0" * 64)
+    assert (differs.value.code, differs.value.expected, differs.value.found) == ("C001", "0" * 64, SHA)
+    assert [names_under(volume.job_folder(JOB)) for volume in volumes] == [[], [], []]
+
+
+@pytest.mark.parametrize("there", ["nothing", "a folder"])
+def test_a_source_that_cannot_be_read(
+    tmp_path: Path, volumes: list[Volume], names_under: NamesUnder, there: str
+) -> None:
+    source = tmp_path / "gone.DNG"
+    if there == "a folder":
+        source.mkdir()
+    with pytest.raises(VolumeError) as unreadable:
+        replicate(source, JOB, volumes, place)
+    assert (unreadable.value.code, str(source) in str(unreadable.value)) == ("V004", True)
+    assert [names_under(volume.job_folder(JOB)) for volume in volumes] == [[], [], []]
+
+
+@pytest.mark.parametrize("end", [0, 5000, len(CONTENT) + 1])
+def test_a_short_read_or_a_file_still_being_written_is_no_frame(
+    source: Path, volumes: list[Volume], names_under: NamesUnder, monkeypatch: pytest.MonkeyPatch, end: int
+) -> None:
+    """The file's length, once told, changes while it is read: a reader that gives up, a camera that still writes."""
+    monkeypatch.setattr(replication, "BLOCK_BYTES", 1024)
+    real = os.fstat
+
+    def stat_then_change(descriptor: int) -> os.stat_result:
+        status = real(descriptor)
+        os.truncate(source, end)
+        return status
+
+    monkeypatch.setattr(replication.os, "fstat", stat_then_change)  # type: ignore[attr-defined]
+    with pytest.raises(VolumeError) as short:
+        replicate(source, JOB, volumes, place)
+    assert short.value.code == "V004"
+    assert f"{end} of {len(CONTENT)} bytes" in str(short.value)
+    assert [names_under(volume.job_folder(JOB)) for volume in volumes] == [[], [], []]
+
+
+def test_an_empty_file_is_a_file(tmp_path: Path, volumes: list[Volume]) -> None:
+    source = tmp_path / "empty.DNG"
+    source.touch()
+    replica = replicate(source, JOB, volumes, place)
+    # FIPS 180-4: the digest of the empty message
+    assert replica.sha256 == "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
+    assert len(replica.copies) == 3
+
+
+def test_a_copy_that_reads_back_otherwise_is_thrown_away(
+    source: Path, volumes: list[Volume], names_under: NamesUnder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A flipped bit between writing and the medium."""
+
+    def flip(path: Path, **words: Any) -> ReadBack:
+        if path.is_relative_to(volumes[1].root):
+            content = bytearray(path.read_bytes())
+            content[1234] ^= 1
+            path.write_bytes(content)
+        return read_back(path, **words)
+
+    monkeypatch.setattr(replication, "read_back", flip)
+    replica = replicate(source, JOB, volumes, place)
+    assert [copy.volume for copy in replica.copies] == [volumes[0].volume, volumes[2].volume]
+    (failure,) = replica.failures
+    assert (failure.code, "backup" in str(failure)) == ("V003", True)
+    assert names_under(volumes[1].job_folder(JOB)) == []
+
+
+@pytest.mark.parametrize("call", ["open", "flush", "utime", "link"])
+def test_a_volume_that_fails_is_told_of_and_the_others_go_on(
+    source: Path, volumes: list[Volume], names_under: NamesUnder, monkeypatch: pytest.MonkeyPatch, call: str
+) -> None:
+    """An input/output error of one disk at each step."""
+    bad = volumes[1].root
+
+    def unless_bad(path: Any) -> Any:
+        if Path(path).is_relative_to(bad):
+            raise OSError(5, "Input/output error", str(path))
+        return path
+
+    if call == "open":
+        monkeypatch.setattr(durable_file.secrets, "token_hex", lambda _: "taken")  # type: ignore[attr-defined]
+        (bad / JOB / "originals").mkdir(parents=True)
+        (bad / JOB / "originals" / ".glassine-taken.part").mkdir()
+    elif call == "flush":
+        real_flush = durable_file.flush_to_medium
+
+        def flush(descriptor: int) -> None:
+            unless_bad(Path(f"/proc/self/fd/{descriptor}").readlink())
+            real_flush(descriptor)
+
+        monkeypatch.setattr(replication, "flush_to_medium", flush)
+    elif call == "utime":
+        real_utime = os.utime
+        monkeypatch.setattr(os, "utime", lambda path, **words: real_utime(unless_bad(path), **words))
+    else:
+        real_link = os.link
+        monkeypatch.setattr(os, "link", lambda path, to: real_link(unless_bad(path), to))
+    replica = replicate(source, JOB, volumes, place)
+    assert [copy.volume for copy in replica.copies] == [volumes[0].volume, volumes[2].volume]
+    assert [failure.code for failure in replica.failures] == ["V003"]
+    assert names_under(bad / JOB) == []
+    assert names_under(volumes[2].job_folder(JOB)) == [place(SHA)]
+
+
+def test_a_volume_taken_out_since_is_not_written_into_its_empty_mount_point(
+    source: Path, volumes: list[Volume], tmp_path: Path
+) -> None:
+    shutil.move(volumes[1].root, tmp_path / "drawer")
+    volumes[1].root.mkdir()
+    replica = replicate(source, JOB, volumes, place)
+    assert [failure.code for failure in replica.failures] == ["V001"]
+    assert list(volumes[1].root.iterdir()) == []
+    assert len(replica.copies) == 2
+
+
+def test_another_disk_in_its_place_is_not_written(source: Path, volumes: list[Volume], tmp_path: Path) -> None:
+    shutil.move(volumes[1].root, tmp_path / "drawer")
+    other = make_volume(volumes[1].root, "someone's")
+    replica = replicate(source, JOB, volumes, place)
+    assert [failure.code for failure in replica.failures] == ["V002"]
+    assert [path.name for path in other.root.iterdir()] == ["glassine-volume.json"]
+    assert len(replica.copies) == 2
+
+
+def test_without_hard_links_a_copy_is_renamed_into_place_and_replaces_nothing(
+    source: Path, volumes: list[Volume], names_under: NamesUnder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: Any) -> None:
+        raise OSError(1, "Operation not permitted")  # EPERM: what Linux answers on exFAT (link(2))
+
+    monkeypatch.setattr(os, "link", refuse)
+    taken = volumes[1].locate(JOB, place(SHA))
+    taken.parent.mkdir(parents=True)
+    taken.write_bytes(b"something else")
+    replica = replicate(source, JOB, volumes, place)
+    assert len(replica.copies) == 3
+    assert taken.read_bytes() == b"something else"
+    assert names_under(volumes[0].job_folder(JOB)) == [place(SHA)]
+    assert len(names_under(volumes[1].job_folder(JOB))) == 2
+
+
+def test_two_runs_at_once_place_one_copy(tmp_path: Path, source: Path, volumes: list[Volume]) -> None:
+    replicas: list[replication.Replica] = []
+    start = threading.Barrier(4)
+
+    def run() -> None:
+        start.wait()
+        replicas.append(replicate(source, JOB, volumes, place))
+
+    runs = [threading.Thread(target=run) for _ in range(4)]
+    for each in runs:
+        each.start()
+    for each in runs:
+        each.join()
+    assert [len(replica.copies) for replica in replicas] == [3, 3, 3, 3]
+    for volume in volumes:
+        assert [path.name for path in volume.locate(JOB, "originals/100").iterdir()] == [f"A.{SHA[:8]}.DNG"]
+        assert volume.locate(JOB, place(SHA)).read_bytes() == CONTENT
