@@ -7,7 +7,7 @@ from pathlib import Path
 
 from prefect import flow
 
-from glassine.flows.deliver import order_of, send
+from glassine.flows.deliver import finish_hand_overs, send_due
 from glassine.flows.grade import make_finals
 from glassine.flows.ingest import identify_frames
 from glassine.flows.open_job import OpenJob
@@ -25,23 +25,22 @@ def advance(studio: str, job: str, by: str | None = None) -> Document:
     """Bring a job as far as no person is needed, and say whom it waits for."""
     open_job = OpenJob(read_studio(Path(studio)), job, by)
     said: list[str] = []
-    identify_frames(open_job)
-    proofs = make_proofs(open_job)
+    problems = identify_frames(open_job)
+    proofs, untried = make_proofs(open_job)
     if proofs:
         said.append(f"{len(proofs)} proofs made.")
     said += [f"Sidecars of the selects: {folder}" for folder in hand_off(open_job)]
     if make_sheet(open_job):
         said.append("Contact sheet made.")
     said += [f"Final {name}: {path}" for name, path in make_finals(open_job, due_finals(open_job.manifest))]
+    finish_hand_overs(open_job)
     refused: list[str] = []
     for due in due_deliveries(open_job.manifest):
         try:
-            for order in order_of(open_job, due):
-                number = send(open_job, order)
-                said.append(f"Delivery {number} handed over to {order.client}.")
+            said += [f"Delivery {number} handed over to {due.client}." for number in send_due(open_job, due)]
         except DeliveryRefusedError as error:
             refused += error.details
-    problems = open_job.finish()
+    problems += untried + open_job.finish()
     waiting = waits(open_job.manifest, open_job.record.people, datetime.now(UTC).date())
     said += [f"Not delivered: {cause}" for cause in refused]
     said += [f"Waits for {wait.person} {wait.what}: {wait.command}" for wait in waiting]

@@ -22,7 +22,8 @@ def audit(studio: Studio, *, client: str | None = None, file: Path | None = None
     Exit status 1 when a record is not whole, or nobody knows the file.
     """
     numbers = [job] if job else studio.job_numbers()
-    volumes = [studio.working_volume(), *studio.backups()[0]]
+    backups, absent = studio.backups()
+    volumes = [studio.working_volume(), *backups]
     faults, deliveries, owners = [], [], []
     sha256 = _digest(file) if file else ""
     for number in numbers:
@@ -43,6 +44,7 @@ def audit(studio: Studio, *, client: str | None = None, file: Path | None = None
     if not file and not deliveries:
         said = [f"Nothing has been delivered{f' to {client}' if client else ''} yet."]
     said.append(f"Chain: {len(numbers) - len({f.split(':')[0] for f in faults})} of {len(numbers)} records are whole.")
+    said += [f"Not compared with the heads on a volume that is away: {error}" for error in absent]
     status = NOT_RIGHT if faults or (file and not owners) else 0
     data: Document = {"owners": owners, "sha256": sha256} if file else {"deliveries": deliveries}
     return summary(said, faults, status=status, **data)
@@ -76,7 +78,9 @@ def _deliveries(record: JobRecord, manifest: Manifest) -> Iterator[Document]:
 def _sources(manifest: Manifest, file: Document) -> Document:
     """From what a delivered file was made: the original, the retouch round, the look, and who signed it off."""
     frame = manifest.by_number[file["frame"]]
-    final = next(final for final in frame["finals"] if final["sha256"] == file["final_sha256"])
+    final = next(
+        f for f in reversed(frame["finals"]) if (f["final"], f["sha256"]) == (file["final"], file["final_sha256"])
+    )
     return {
         "original": frame["name"],
         "original_sha256": frame["sha256"],

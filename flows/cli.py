@@ -13,12 +13,12 @@ from typing import Annotated
 
 from cyclopts import App, CycloptsError, Parameter
 
-from glassine.flows.cli_common import HERE, Common, Frames, frame_numbers, run_named, volume_pairs
+from glassine.flows.cli_common import HERE, Common, Frames, frame_numbers, run_named, run_safely, volume_pairs
 from glassine.flows.cli_retouch import retouch_app
 from glassine.flows.cli_selects import selects_app
-from glassine.flows.outcome import failure
+from glassine.flows.outcome import failure, merge
 from glassine.flows.studio import make_studio
-from glassine.schemas.errors import INTERRUPTED, WRONG_WORDS, CallError, GlassineError
+from glassine.schemas.errors import INTERRUPTED, WRONG_WORDS, CallError, GlassineError, VolumeError
 from glassine.schemas.validation import Document
 
 app = App(
@@ -26,6 +26,7 @@ app = App(
     help="Takes a shoot from the card to the client, loses nothing, and can always say where every frame is.",
     help_format="plaintext",
     version_flags=[],
+    suppress_keyboard_interrupt=False,
     default_parameter=Parameter(negative=()),
 )
 studio_app = App(name="studio", help="Make a studio.")
@@ -246,17 +247,11 @@ def verify(number: str | None = None, *, repair: bool = False, common: Common = 
     repair
         Make a missing or differing copy again from a whole one; the bad file is kept aside.
     """
-    numbers = [number] if number else common.find().job_numbers()
-    found = [run_named(common, "verify", "verify", job=one, repair=repair) for one in numbers]
-    if number or len(found) == 1:
-        return found[0]
-    return {
-        "ok": all(one["ok"] for one in found),
-        "status": next((one["status"] for one in found if one["status"]), 0),
-        "said": [line for one in found for line in one["said"]] or ["No job yet."],
-        "problems": [line for one in found for line in one["problems"]],
-        "jobs": found,
-    }
+    if number:
+        return run_named(common, "verify", "verify", job=number, repair=repair)
+    return merge(
+        [run_safely(common, "verify", "verify", job=one, repair=repair) for one in common.find().job_numbers()]
+    )
 
 
 @app.command
@@ -359,6 +354,12 @@ def main(words: Sequence[str] | None = None) -> int:
         return _say_failure(CallError("W001", sentence), as_json=as_json)
     except GlassineError as error:
         return _say_failure(error, as_json=as_json)
+    except OSError as error:
+        name = f"{error.filename}: " if error.filename else ""
+        return _say_failure(
+            VolumeError("V003", f"{name}{error.strerror or error}. Mend that and run the same command again."),
+            as_json=as_json,
+        )
     except KeyboardInterrupt:
         print("glassine: interrupted; run the same command again to go on.", file=sys.stderr)  # noqa: T201
         return INTERRUPTED

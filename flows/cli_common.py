@@ -10,9 +10,10 @@ from typing import Annotated, Any
 
 from cyclopts import Parameter
 
+from glassine.flows.outcome import failure
 from glassine.flows.prefect_environment import run_flow, set_environment
 from glassine.flows.studio import Studio, find_studio
-from glassine.schemas.errors import CallError
+from glassine.schemas.errors import CallError, GlassineError
 from glassine.schemas.validation import Document
 
 
@@ -45,6 +46,15 @@ def volume_pairs(texts: Sequence[str]) -> list[tuple[str, str]]:
             raise CallError("W001", f"The volume {text!r} is not written as NAME=PATH, such as working=/data/jobs.")
         pairs.append((label, str(Path(path).expanduser().absolute())))
     return pairs
+
+
+def run_safely(common: Common, module: str, flow: str, **parameters: Any) -> Document:
+    """Run one flow of several; one that fails is told of, and the others go on."""
+    try:
+        return run_named(common, module, flow, **parameters)
+    except GlassineError as error:
+        problems = error.details or [error.sentence]
+        return {**failure(error), "said": [], "problems": [f"Job {parameters['job']}: {text}" for text in problems]}
 
 
 def run_named(common: Common, module: str, flow: str, **parameters: Any) -> Document:

@@ -49,7 +49,9 @@ def selects_mark(
     """
     if sum((listed is not None and listed != [], ratings is not None, sidecars)) != 1:
         raise CallError("W001", "Give a list, or --ratings FOLDER, or --sidecars.")
-    words = {"listed": ", ".join(listed or []) if listed else None, "ratings": str(ratings) if ratings else None}
+    # Unquoted, the shell has cut `hold 0003` in two; quoted, each part is an item of its own.
+    between = ", " if any(" " in text for text in listed or []) else " "
+    words = {"listed": between.join(listed) if listed else None, "ratings": str(ratings) if ratings else None}
     return run_named(
         common, "selects_round", "mark", job=number, round_name=round_name, remark=remark, region=region, **words
     )

@@ -15,10 +15,10 @@ from glassine.flows.demo_shoot import HAIR_PX, MARK_PX, heal, make_card, truth
 from glassine.flows.grade import grade, sign_off
 from glassine.flows.ingest import ingest
 from glassine.flows.job_sheet import open_new_job
-from glassine.flows.open_job import OpenJob
+from glassine.flows.open_job import CONTACT_SHEET, OpenJob
 from glassine.flows.outcome import summary
 from glassine.flows.prefect_environment import run_flow
-from glassine.flows.proof import CONTACT_SHEET, proof
+from glassine.flows.proof import proof
 from glassine.flows.retouch import brief, hand_out, take_back
 from glassine.flows.selects_round import close, mark
 from glassine.flows.studio import SETTINGS, Studio, make_studio, read_studio
@@ -99,6 +99,7 @@ class _Demo:
             grade, unretouched=[frame for frame in (7, 9) if not self.job().manifest.frame(frame)["finals"]], by=MANAGER
         )
         self.run(sign_off, frames=[HERO, 7, 9], by=PHOTOGRAPHER)
+        (self.folder / "for-the-client").mkdir(exist_ok=True)
         self.say(f"Deliver: to {CLIENT}, printed page and screen, with receipts")
         self.run(deliver, client=CLIENT, by=MANAGER)
         self.run(advance, by=MANAGER)

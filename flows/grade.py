@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from glassine.flows.progress import show_progress
 from glassine.flows.proof import seed_of
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import DueFinal, current_final, due_finals, unsigned_finals, wanted_finals
-from glassine.schemas.errors import CallError, FixityError, FrameError
+from glassine.schemas.errors import CallError, FixityError, FrameError, VolumeError
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame, is_blocked, is_selected, last_return
 from glassine.schemas.validation import Document
@@ -76,9 +77,9 @@ def sign_off(studio: str, job: str, frames: list[int], final: str | None = None,
 
     open_job.commit("sign-off", propose)
     problems = open_job.finish()
-    name = open_job.record.people.name_of(open_job.by)
+    name_of = open_job.record.people.name_of
     said = [
-        f"Frame {frame['number']}: final {found['final']!r} of round {found['round']} may leave, says {name}."
+        f"Frame {frame['number']}: final {found['final']!r} of round {found['round']} may leave, says {name_of(found['signed_off']['person'])}."
         for frame in (open_job.manifest.frame(number) for number in frames)
         for found in _finals_to_sign(frame, final)
     ]
@@ -86,18 +87,24 @@ def sign_off(studio: str, job: str, frames: list[int], final: str | None = None,
 
 
 def final_path(job: OpenJob, frame: Frame, final: Document) -> Path:
-    """The rendered file of a final, whole; rendered again, to the same bytes, when the working disk lost it.
+    """A whole copy of a rendered final: where it was rendered, on a backup, or rendered again to the same bytes.
 
     Raises
     ------
     FixityError
-        What was rendered again is not what was signed off: other pins, or another architecture.
+        Nobody has it, and what was rendered again is other bytes: other pins, or another architecture.
     """
     path = job.path(final["path"])
-    if not path.exists() or hash_file(path) != final["sha256"]:
-        _render_batch(job, [DueFinal(frame["frame"], final["final"], final["look"], final["round"])])
-        if (found := hash_file(path)) != final["sha256"]:
-            raise FixityError(path, "SHA-256", final["sha256"], found)
+    if path.exists() and hash_file(path) == final["sha256"]:
+        return path
+    with suppress(VolumeError):
+        return job.find_whole(final["sha256"])
+    again = path.with_name(f".again-{path.name}")
+    _render_batch(job, [DueFinal(frame["frame"], final["final"], final["look"], final["round"])], place=again)
+    if (found := hash_file(again)) != final["sha256"]:
+        again.unlink()
+        raise FixityError(path, "SHA-256", final["sha256"], found)
+    again.replace(path)
     return path
 
 
@@ -112,19 +119,22 @@ def make_finals(job: OpenJob, due: list[DueFinal]) -> list[tuple[str, Path]]:
             return facts
 
         for facts in run_batches("grade", final_batch, in_batches(due, size=BATCH_FINALS)):
-            job.say("grade", facts)
+            held = [job.hold(job.path(fact["path"]), "final") for fact in facts]
+            job.say("grade", [*facts, *held])
             made += [(f"{fact['frame']:04d} {fact['final']}", job.path(fact["path"])) for fact in facts]
     return made
 
 
-def _render_batch(job: OpenJob, batch: list[DueFinal]) -> list[Fact]:
+def _render_batch(job: OpenJob, batch: list[DueFinal], *, place: Path | None = None) -> list[Fact]:
     memory, seconds = job.studio.decode_limits
-    calls = [_render_call(job, wanted) for wanted in batch]
+    calls = [_render_call(job, wanted, place) for wanted in batch]
     facts = []
     with DecoderPool(min(job.studio.workers, len(batch)), memory, seconds) as pool:
         for wanted, call, outcome in zip(batch, calls, pool.run(_render, calls), strict=True):
             if outcome.failure:
                 what = f"Final {wanted.final!r} of frame {wanted.frame:04d}"
+                if not outcome.of_file:
+                    raise VolumeError("V003", f"{what} was not rendered: {outcome.failure}")
                 raise FrameError("P001", f"{what} cannot be rendered: {outcome.failure}")
             facts.append(_final_fact(job, wanted, job.relative(call[2]), outcome.value))
     return facts
@@ -134,11 +144,16 @@ def _render(source: Path, look: Document, out: Path, seed: int) -> Document:
     return make_final(source, look, out, seed=seed)
 
 
-def _render_call(job: OpenJob, wanted: DueFinal) -> tuple[Path, Document, Path, int]:
+def _render_call(job: OpenJob, wanted: DueFinal, place: Path | None) -> tuple[Path, Document, Path, int]:
     frame = job.manifest.frame(wanted.frame)
     look = adopted_document(job.manifest, f"look/{wanted.look}")
     name = f"{job.number}_{frame['number']}_{wanted.final}_r{wanted.round}.{look['sha256'][:8]}.tif"
-    return _source_of(job, frame, wanted), look["content"], job.path(f"finals/{frame['number']}/{name}"), seed_of(frame)
+    return (
+        _source_of(job, frame, wanted),
+        look["content"],
+        place or job.path(f"finals/{frame['number']}/{name}"),
+        seed_of(frame),
+    )
 
 
 def _source_of(job: OpenJob, frame: Frame, wanted: DueFinal) -> Path:

@@ -15,8 +15,8 @@ from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
-from glassine.schemas.due import unidentified
-from glassine.schemas.errors import CallError, VolumeError
+from glassine.schemas.due import bad_copies, unidentified
+from glassine.schemas.errors import NOT_RIGHT, CallError, VolumeError
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame
@@ -70,8 +70,8 @@ def ingest(studio: str, job: str, sources: list[str], by: str | None = None, set
     places = [Path(source) for source in sources]
     _check_apart(open_job, places)
     take_in(open_job, places, chosen, tally)
-    identify_frames(open_job)
-    problems = tally.problems + open_job.finish()
+    problems = tally.problems + identify_frames(open_job)
+    problems += open_job.finish()
     return _report(open_job, tally, had_frames, had_strays, problems)
 
 
@@ -91,11 +91,15 @@ def take_in(job: OpenJob, sources: list[Path], set_up: str | None, tally: Tally)
             job.commit("ingest", partial(_arrival_facts, groups=arrived, set_up=set_up))
 
 
-def identify_frames(job: OpenJob) -> None:
-    """Read what the camera wrote into each frame that nobody has looked at, and whether its picture decodes."""
+def identify_frames(job: OpenJob) -> list[str]:
+    """Read what the camera wrote into each frame that nobody has looked at, and whether its picture decodes.
+
+    Returns what could not be found out now and is tried again next time, a sentence each.
+    """
     frames = unidentified(job.manifest)
+    problems: list[str] = []
     if not frames:
-        return
+        return problems
     memory, seconds = job.studio.decode_limits
     with (
         ExifTool() as exif,
@@ -109,14 +113,18 @@ def identify_frames(job: OpenJob) -> None:
             outcomes = pool.run(check_decodable, ((path,) for path in paths))
             facts: list[Fact] = []
             for frame, found, outcome in zip(batch, seen, outcomes, strict=True):
+                on_frame(1)
+                if outcome.failure and not outcome.of_file:
+                    problems.append(f"Frame {frame['number']} was not looked at: {outcome.failure}")
+                    continue
                 facts.append(_identified(frame, found))
                 if outcome.failure:
                     facts.append({"kind": "undecodable", "frame": frame["frame"], "reason": outcome.failure[:2000]})
-                on_frame(1)
             return facts
 
         for facts in run_batches("identify", identify_batch, in_batches(frames)):
             job.say("identify", facts)
+    return problems
 
 
 class _Batch:
@@ -198,10 +206,20 @@ def _arrival_facts(manifest: Manifest, groups: list[list[Arrival]], set_up: str 
             known.add(arrival.sha256)
             yield {"kind": "seen", "sha256": arrival.sha256, "source": common["source"]}
             for copy in arrival.copies:
-                place = {"volume": copy.volume, "path": copy.path, "read_from": copy.read_from}
-                yield {"kind": "copy", "sha256": arrival.sha256, **place}
+                yield _copy_fact(manifest, arrival.sha256, copy)
             if arrival.role == "original":
                 owner = numbers.get(arrival.sha256)
+
+
+def _copy_fact(manifest: Manifest, sha256: str, copy: PlacedCopy) -> Fact:
+    """A new copy, or the mending of one that was found missing or different at that very place."""
+    fact = {"sha256": sha256, "volume": copy.volume, "path": copy.path}
+    holder = manifest.holder(sha256)
+    for known in holder["copies"] if holder else []:
+        if (known["volume"], known["path"]) == (copy.volume, copy.path) and known["outcome"] != "whole":
+            number = manifest.document["passes"]["opened"]
+            return {"kind": "repair", **fact, "pass": number, "from_volume": None, "aside": None}
+    return {"kind": "copy", **fact, "read_from": copy.read_from}
 
 
 def _common_fields(arrival: Arrival) -> Fact:
@@ -256,14 +274,22 @@ def _report(job: OpenJob, tally: Tally, had_frames: int, had_strays: int, proble
     said += [f"{stray['name']} is kept, but is no frame: {stray['reason']}." for stray in strays]
     if tally.walk.passed_over:
         said.append(f"Passed over, since they are links or devices: {', '.join(tally.walk.passed_over)}.")
-    owed = job.owed()
-    if problems or owed:
-        said.append(f"Do not format the card: {owed} copies are still owed, and what is listed below went wrong.")
+    owed, bad = job.owed(), len(bad_copies(manifest))
+    if bad:
+        said.append(
+            f"{bad} copies of this job are missing or differ: mend them with `glassine verify {job.number} --repair`."
+        )
+    if problems or owed or bad:
+        said.append(f"Do not format the card: {owed} copies are still owed, and what is said here is not right yet.")
     else:
         said.append(
-            f"Each file has been read back whole from {len(job.volumes)} volumes: {', '.join(v.name for v in job.volumes)}. "
-            "Whether that is enough to format the card is your studio's rule to say."
+            f"Every file of the card has a copy on each of {len(job.volumes)} volumes ({', '.join(v.name for v in job.volumes)}), "
+            "read back whole when it was written. Whether that is enough to format the card is your studio's rule to say."
         )
+        if len({volume.medium for volume in job.volumes}) == 1:
+            said.append(
+                f"Mind that all of it lies on one medium ({job.working.medium}): if that fails, everything is lost."
+            )
     data: dict[str, Any] = {
         "job": job.number,
         "frames": [frame["number"] for frame in new],
@@ -273,8 +299,9 @@ def _report(job: OpenJob, tally: Tally, had_frames: int, had_strays: int, proble
         "litter": tally.walk.litter,
         "passed_over": tally.walk.passed_over,
         "owed_copies": owed,
+        "bad_copies": bad,
     }
-    return summary(said, problems, **data)
+    return summary(said, problems, status=NOT_RIGHT if bad else 0, **data)
 
 
 def _span(frames: list[Frame]) -> str:

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from glassine.flows.open_job import OpenJob
+from glassine.flows.open_job import CONTACT_SHEET, OpenJob
 from glassine.flows.outcome import pretty_json, summary
 from glassine.flows.studio import Studio
 from glassine.schemas.durable_file import replace_file
-from glassine.schemas.errors import CallError, DocumentError
+from glassine.schemas.errors import NOT_RIGHT, CallError, DocumentError, RecordError
 from glassine.schemas.identifiers import check_job_number, print_frame
 from glassine.schemas.job_record import JobRecord, create_job
 from glassine.schemas.manifest import Manifest
@@ -40,7 +40,7 @@ def open_new_job(
     check_document(document, "job_sheet", label=str(sheet or SHEET))
     _check_names(studio, document)
     folder = studio.working_volume().job_folder(number)
-    known = JobRecord(folder).exists()
+    known = JobRecord(folder).exists() and (folder / SHEET).exists()
     if known and sheet is None:
         raise CallError(
             "W003", f"Job {number} is open already, in {folder}: change its {SHEET}, or give a new sheet with --sheet."
@@ -50,7 +50,8 @@ def open_new_job(
         raise CallError(
             "W003", f"Job {same_folded[0]} differs from {number} only in case: give the job another number."
         )
-    if not known:
+    if not JobRecord(folder).exists():
+        _check_unknown(studio, number)
         create_job(folder, number, by=studio.who(by))
     replace_file(folder / SHEET, pretty_json(document))
     job = OpenJob(studio, number, by)
@@ -111,6 +112,8 @@ def set_block(
         return facts
 
     job.commit("block", propose)
+    if blocked:
+        take_sheet_away(job)
     problems = job.finish()
     said = [f"{'Blocked' if blocked else 'Free again'}: {_numbers(frames)} ({reason})."]
     for frame in (job.manifest.frame(frame) for frame in frames):
@@ -119,14 +122,28 @@ def set_block(
             said.append(
                 f"Frame {frame['number']} is in deliveries {numbers} already: ask who received it to withdraw it."
             )
+    for frame in (job.manifest.frame(frame) for frame in frames):
+        if blocked and frame["rounds"] and frame["rounds"][-1]["hand_out"] and not frame["deliveries"]:
+            name = job.record.people.name_of(frame["rounds"][-1]["hand_out"]["retoucher"])
+            said.append(f"Frame {frame['number']} was handed out to {name}: ask for it back.")
     return summary(said, problems, job=number, blocked=blocked, frames=[print_frame(frame) for frame in frames])
+
+
+def take_sheet_away(job: OpenJob) -> None:
+    """A contact sheet may show a frame that is blocked now; it is made again, without it, by the next proof or advance."""
+    for ending in (".pdf", ".jpg"):
+        job.path(f"{CONTACT_SHEET}{ending}").unlink(missing_ok=True)
 
 
 def list_jobs(studio: Studio) -> Document:
     """Every job of the studio, with its title, client and how many frames it has."""
-    rows = []
+    rows, problems = [], []
     for number in studio.job_numbers():
-        manifest = JobRecord(studio.job_folder(number)).manifest()
+        try:
+            manifest = JobRecord(studio.job_folder(number)).manifest()
+        except RecordError as error:
+            problems.append(f"Job {number}: {error}")
+            continue
         sheet = manifest.sheet
         rows.append(
             {
@@ -139,7 +156,18 @@ def list_jobs(studio: Studio) -> Document:
     said = [f"{row['job']}  {row['title']}  for {row['client']}  {row['frames']} frames" for row in rows] or [
         "No job yet."
     ]
-    return summary(said, [], jobs=rows)
+    return summary(said, problems, status=NOT_RIGHT if problems else 0, jobs=rows)
+
+
+def _check_unknown(studio: Studio, number: str) -> None:
+    """A number that a volume knows a record of is not begun again: its job folder was lost, and must be brought back."""
+    for volume in (studio.working_volume(), *studio.backups()[0]):
+        if volume.heads(number) or (volume.job_folder(number) / "record" / "00000001.json").exists():
+            where = volume.job_folder(number)
+            raise RecordError(
+                "R004",
+                f"Volume {volume.name} holds a job {number} already, at {where}: copy that folder to the working volume instead of opening it anew.",
+            )
 
 
 def _plain_sheet(number: str, title: str | None, client: str | None) -> Document:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -12,13 +13,16 @@ from glassine.schemas.durable_file import replace_file, unwritable, write_if_abs
 from glassine.schemas.errors import FixityError, GlassineError, VolumeError
 from glassine.schemas.facts import EVENTS
 from glassine.schemas.job_record import JobRecord, Propose, adopt, check_not_forked
-from glassine.schemas.manifest import CHECKPOINT, Manifest
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.people import have_one_salt
 from glassine.schemas.validation import Document, read_document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.replication import remove_leftovers, replicate
 from glassine.tasks.custody.volume import Volume, open_volume
 
 Fact = dict[str, Any]
+CONTACT_SHEET = "proofs/contact-sheet"
+"""Where a job's contact sheet lies, without its ending."""
 BATCH_FRAMES = 30
 """Frames in one entry: about a second of work, so that little is done again after a kill."""
 
@@ -43,6 +47,7 @@ class OpenJob:
         self.backups, self.absent = studio.backups()
         for volume in self.volumes:
             check_not_forked(self.record, volume.heads(number), where=f"volume {volume.name}")
+        self._bring_people_back()
         self.by = self.record.people.person_of(studio.who(by))
         self._adopt_settings()
 
@@ -74,18 +79,25 @@ class OpenJob:
         return path.relative_to(self.folder).as_posix()
 
     def find_whole(self, sha256: str) -> Path:
-        """A copy of a file that is there: on the working volume, else on a backup."""
+        """A copy of a file that is there and whole, read just now: on the working volume, else on a backup.
+
+        Raises
+        ------
+        VolumeError
+            V001: none is.
+        """
         holder = self.manifest.holder(sha256)
         by_id = {volume.volume: volume for volume in self.volumes}
         copies = holder["copies"] if holder else []
         for copy in sorted(copies, key=lambda copy: copy["volume"] != self.working.volume):
             if copy["volume"] in by_id and copy["outcome"] == "whole":
                 path = by_id[copy["volume"]].locate(self.number, copy["path"])
-                if path.is_file():
-                    return path
+                with contextlib.suppress(OSError):
+                    if hash_file(path) == sha256:
+                        return path
+        name = holder["path"] if holder else sha256[:16]
         raise VolumeError(
-            "V001",
-            f"No copy of {holder['path'] if holder else sha256[:16]} is on a volume that is here: run `glassine verify {self.number}`.",
+            "V001", f"No whole copy of {name} is on a volume that is here: run `glassine verify {self.number}`."
         )
 
     def hold(self, path: Path, role: str) -> Fact:
@@ -118,9 +130,8 @@ class OpenJob:
                 problems.append(str(unwritable(volume.job_folder(self.number), error)))
         self.working.keep_head(self.number, manifest.head)
         for volume in self.volumes:
-            remove_leftovers(volume.job_folder(self.number) / "originals")
-        if manifest.head.entry != self.record.checkpointed or not (self.folder / CHECKPOINT).exists():
-            self.record.checkpoint(always=True)
+            remove_leftovers(volume.job_folder(self.number))
+        self.record.checkpoint()
         return problems
 
     def pay_owed_copies(self, on_file: Callable[[], None] | None = None) -> list[str]:
@@ -181,11 +192,20 @@ class OpenJob:
                         f"Volume {volume.name} holds another {path.name} of job {self.number}: compare both records.",
                     )
         for name in ("people.json", "job.json"):
-            source = self.folder / name
-            if source.exists():
-                content = source.read_bytes()
-                if not (folder / name).exists() or (folder / name).read_bytes() != content:
-                    replace_file(folder / name, content)
+            source, target = self.folder / name, folder / name
+            if source.exists() and (not target.exists() or target.read_bytes() != source.read_bytes()):
+                if name == "people.json" and target.exists() and not have_one_salt(source, target):
+                    raise VolumeError(
+                        "V002", f"{target} holds other people than {source}: compare both, nothing was overwritten."
+                    )
+                replace_file(target, source.read_bytes())
+
+    def _bring_people_back(self) -> None:
+        """Without `people.json` the record's ids have no names; every backup volume has it."""
+        for volume in self.backups:
+            kept = volume.job_folder(self.number) / "people.json"
+            if not self.record.people.path.exists() and kept.exists():
+                write_if_absent(self.record.people.path, kept.read_bytes())
 
     def _adopt_settings(self) -> None:
         """Bring the job sheet, its looks, its specifications and the volumes into the record where they changed."""

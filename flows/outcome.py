@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from glassine.schemas.errors import WORLD_IN_THE_WAY, GlassineError
+from glassine.schemas.errors import NOT_RIGHT, WORLD_IN_THE_WAY, GlassineError
 from glassine.schemas.validation import Document
 
 
@@ -17,6 +17,15 @@ def summary(said: list[str], problems: list[str], *, status: int = 0, **data: An
     problems = list(dict.fromkeys(problems))
     status = status or (WORLD_IN_THE_WAY if problems else 0)
     return {"ok": status == 0, "status": status, "said": said, "problems": problems, **data}
+
+
+def merge(found: list[Document]) -> Document:
+    """The outcomes of several jobs as one; what is not right (1) goes before what may pass (3)."""
+    statuses = {one["status"] for one in found} - {0}
+    status = NOT_RIGHT if NOT_RIGHT in statuses else max(statuses, default=0)
+    said = [line for one in found for line in one["said"]] or ["No job yet."]
+    problems = [line for one in found for line in one["problems"]]
+    return {"ok": status == 0, "status": status, "said": said, "problems": problems, "jobs": found}
 
 
 def failure(error: GlassineError) -> Document:

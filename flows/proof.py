@@ -11,7 +11,7 @@ from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
 from glassine.flows.ingest import identify_frames
-from glassine.flows.open_job import OpenJob, adopted_document
+from glassine.flows.open_job import CONTACT_SHEET, OpenJob, adopted_document
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
@@ -27,7 +27,6 @@ from glassine.tasks.imaging.proof import make_proof
 from glassine.tasks.imaging.reading import METHOD
 
 Fact = dict[str, Any]
-CONTACT_SHEET = "proofs/contact-sheet"
 _PREVIEW_ENDINGS = (".jpg", ".jpeg", ".thm")
 
 
@@ -35,10 +34,10 @@ _PREVIEW_ENDINGS = (".jpg", ".jpeg", ".thm")
 def proof(studio: str, job: str, by: str | None = None) -> Document:
     """Make the proofs and readings that are missing, and the contact sheet when anything on it changed."""
     open_job = OpenJob(read_studio(Path(studio)), job, by)
-    identify_frames(open_job)
-    made = make_proofs(open_job)
+    problems = identify_frames(open_job)
+    made, untried = make_proofs(open_job)
     sheet = make_sheet(open_job)
-    problems = open_job.finish()
+    problems += untried + open_job.finish()
     manifest = open_job.manifest
     look = open_job.manifest.sheet["preview_look"]
     said = [f"{len(made)} proofs made in the look {look!r}, {sum(bool(f['proof']) for f in manifest.frames)} in all."]
@@ -56,14 +55,18 @@ def proof(studio: str, job: str, by: str | None = None) -> Document:
     return summary(said, problems, contact_sheet=str(open_job.path(CONTACT_SHEET + ".jpg")), **data)
 
 
-def make_proofs(job: OpenJob) -> list[int]:
-    """Make every proof and reading that is missing; returns the numbers of the frames looked at.
+def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
+    """Make every proof and reading that is missing.
 
-    A proof whose file was lost with the working disk is made again: the same bytes, which the record knows already.
+    Returns the numbers of the frames that were looked at, and what stood in the way of the others, a sentence each:
+    that is no fact about a frame, and is tried again next time. A proof whose file was lost with the working disk is
+    made again: the same bytes, which the record knows already.
     """
     frames = unproofed(job.manifest, METHOD) + _lost(job)
+    problems: list[str] = []
+    looked_at: list[int] = []
     if not frames:
-        return []
+        return looked_at, problems
     name = str(job.manifest.sheet.get("preview_look"))
     look = adopted_document(job.manifest, f"look/{name}")
     memory, seconds = job.studio.decode_limits
@@ -74,13 +77,17 @@ def make_proofs(job: OpenJob) -> list[int]:
             calls = ((_call(job, frame, look["content"], f"{folder}/{frame['number']}.jpg"),) for frame in batch)
             facts: list[Fact] = []
             for frame, outcome in zip(batch, pool.run(operator.call, calls), strict=True):
-                facts += _proof_facts(frame, outcome, name, look["sha256"], f"{folder}/{frame['number']}.jpg")
                 on_frame(1)
+                if outcome.failure and not outcome.of_file:
+                    problems.append(f"Frame {frame['number']} has no proof yet: {outcome.failure}")
+                    continue
+                facts += _proof_facts(frame, outcome, name, look["sha256"], f"{folder}/{frame['number']}.jpg")
+                looked_at.append(frame["frame"])
             return facts
 
         for facts in run_batches("proof", proof_batch, in_batches(frames)):
             job.say("proof", facts)
-    return [frame["frame"] for frame in frames]
+    return looked_at, problems
 
 
 def make_sheet(job: OpenJob) -> bool:

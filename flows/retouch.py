@@ -18,7 +18,8 @@ from glassine.flows.outcome import pretty_json, summary
 from glassine.flows.proof import proof_path
 from glassine.flows.studio import read_studio
 from glassine.schemas.durable_file import replace_file
-from glassine.schemas.errors import NOT_RIGHT, CallError, FrameError
+from glassine.schemas.entry import canonical_bytes, digest_of
+from glassine.schemas.errors import NOT_RIGHT, CallError, FrameError, VolumeError
 from glassine.schemas.identifiers import note_id, utc_now
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame, is_blocked, is_selected
@@ -141,8 +142,8 @@ def take_back(studio: str, job: str, frame: int, file: str, by: str | None = Non
     known = [returned for returned in retouch["take_backs"] if returned["sha256"] == sha256]
     if not known:
         _require_open_round(open_job.manifest, frame)
-        checked = _check(open_job, state, retouch, source)
-        _keep_return(open_job, state, retouch, source, checked)
+        path = _keep_return(open_job, retouch, source, sha256)
+        _judge_return(open_job, state, retouch, path, source.name)
     problems = open_job.finish()
     returned = next(r for r in open_job.manifest.frame(frame)["rounds"][-1]["take_backs"] if r["sha256"] == sha256)
     return _report(open_job, state, retouch, returned, problems)
@@ -212,6 +213,10 @@ def _open_round(frame: Frame) -> Document | None:
 
 def _require_open_round(manifest: Manifest, number: int) -> Document:
     frame = manifest.frame(number)
+    if is_blocked(frame):
+        raise CallError(
+            "W004", f"Frame {frame['number']} is blocked ({frame['block']['reason']}): it leaves for no retouch."
+        )
     retouch = _open_round(frame)
     if retouch is None:
         raise CallError("W004", f"Frame {frame['number']} has no retouch round under way: write its brief first.")
@@ -220,23 +225,35 @@ def _require_open_round(manifest: Manifest, number: int) -> Document:
 
 def _write_brief(job: OpenJob, frame: Frame, notes: list[Document], standing: list[str], grader: str | None) -> None:
     number = len(frame["rounds"]) + 1
-    folder = f"retouch/{frame['number']}/round-{number}"
+    # Two people who brief one frame at once write into folders of their own, and the record names one.
+    asked = digest_of(canonical_bytes([[note["note"] for note in notes], standing, grader]))[:8]
+    folder = f"retouch/{frame['number']}/round-{number}.{asked}"
     base = render_base(job, frame, f"{folder}/{job.number}_{frame['number']}_r{number}_base.tif")
     _write_bundle(job, frame, number, folder, base, notes, standing, grader, name="brief", retoucher=None, due=None)
-    brief_sha256 = hash_file(job.path(f"{folder}/brief.json"))
     fact: Fact = {
         "kind": "brief",
         "frame": frame["frame"],
         "round": number,
         "path": folder,
-        "sha256": brief_sha256,
+        "sha256": hash_file(job.path(f"{folder}/brief.json")),
         "notes": [note["note"] for note in notes],
         "grader": grader,
         "standing": standing,
         "base": base,
     }
     holdings = [job.hold(job.path(f"{folder}/{name}"), "brief") for name in ("brief.json", "brief.pdf")]
-    job.say("brief", [fact, *holdings])
+    holdings.append(job.hold(job.path(base["path"]), "base file"))
+
+    def propose(manifest: Manifest) -> list[Fact]:
+        rounds = manifest.frame(frame["frame"])["rounds"]
+        if len(rounds) >= number and rounds[number - 1]["brief"]["path"] != folder:
+            raise CallError(
+                "W004",
+                f"Somebody else wrote the brief of frame {frame['number']}, round {number}, just now: read that first.",
+            )
+        return [fact, *holdings]
+
+    job.commit("brief", propose)
 
 
 def _write_hand_out(job: OpenJob, frame: Frame) -> None:
@@ -267,6 +284,11 @@ def _write_bundle(
     retoucher: str | None,
     due: str | None,
 ) -> None:
+    if not frame["proof"]:
+        raise CallError(
+            "W004",
+            f"Frame {frame['number']} has no proof in the look in force: run `glassine proof {job.number}` first.",
+        )
     shown = proof_path(job, frame)
     reference = job.path(f"{folder}/{job.number}_{frame['number']}_reference{shown.suffix}")
     if not reference.exists():
@@ -307,9 +329,7 @@ def _as_annotated(note: Document) -> Document:
 def _check(job: OpenJob, frame: Frame, retouch: Document, source: Path) -> Document:
     """Compare a return with its base in a disposable worker: it is a foreign file."""
     told = retouch["brief"]
-    base = job.path(told["base"]["path"])
-    if not base.exists() or hash_file(base) != told["base"]["sha256"]:
-        render_base(job, frame, told["base"]["path"])  # the same bytes again, on the same pins
+    base = job.find_whole(told["base"]["sha256"])
     notes = [_as_annotated(note) for note in frame["notes"] if note["note"] in told["notes"]]
     picture = job.path(f"{told['path']}/changes-{hash_file(source)[:8]}.jpg")
     check: Callable[[], Any] = partial(
@@ -326,39 +346,48 @@ def _check(job: OpenJob, frame: Frame, retouch: Document, source: Path) -> Docum
     def check_batch(batch: list[Callable[[], Any]]) -> Document:
         with DecoderPool(1, memory, seconds) as pool:
             outcome = next(iter(pool.run(operator.call, ((call,) for call in batch))))
+        if outcome.failure and not outcome.of_file:
+            raise VolumeError(
+                "V004", f"The return of frame {frame['number']} is kept, but was not checked: {outcome.failure}"
+            )
         if outcome.failure:
-            size = source.stat().st_size
             nothing = {"changed_fraction": 0.0, "boxes": []}
-            return {
-                "accepted": False,
-                "causes": [outcome.failure],
-                "remarks": [],
-                "notes": [],
-                "outside": nothing,
-                "sha256": hash_file(source),
-                "size": size,
-            }
+            return {"accepted": False, "causes": [outcome.failure], "notes": [], "outside": nothing}
         return dict(outcome.value)
 
     return next(run_batches("check return", check_batch, [[check]]))
 
 
-def _keep_return(job: OpenJob, frame: Frame, retouch: Document, source: Path, checked: Document) -> None:
-    """A return is kept as it came, accepted or not, under the copy rule."""
-    folder = f"{retouch['brief']['path']}/returns"
-    name = f"{safe_part(stem_of(source.name))}.{checked['sha256'][:8]}{safe_part(source.suffix, 12) if source.suffix else ''}"
-    replica = replicate(source, job.number, [job.working], lambda _: f"{folder}/{name}", expected=checked["sha256"])
+def _keep_return(job: OpenJob, retouch: Document, source: Path, sha256: str) -> Path:
+    """A return is kept as it came, before anything is made of it, accepted or not, under the copy rule."""
+    ending = safe_part(source.suffix, 12) if source.suffix else ""
+    wanted = f"{retouch['brief']['path']}/returns/{safe_part(stem_of(source.name))}.{sha256[:8]}{ending}"
+    replica = replicate(source, job.number, [job.working], lambda _: wanted, expected=sha256)
     if replica.failures:
         raise replica.failures[0]
-    path = replica.copies[0].path
+    copy = replica.copies[0]
+    place = {"volume": copy.volume, "path": copy.path, "read_from": copy.read_from}
+    job.say(
+        "take-back",
+        [
+            {"kind": "holding", "sha256": sha256, "size": replica.size, "path": copy.path, "role": "return"},
+            {"kind": "copy", "sha256": sha256, **place},
+        ],
+    )
+    return job.path(copy.path)
+
+
+def _judge_return(job: OpenJob, frame: Frame, retouch: Document, kept: Path, name: str) -> None:
+    """Check a kept return, and state what came of it; another return that was accepted meanwhile goes first."""
+    checked = _check(job, frame, retouch, kept)
     fact: Fact = {
         "kind": "take_back",
         "frame": frame["frame"],
         "round": retouch["round"],
-        "sha256": checked["sha256"],
-        "size": checked["size"],
-        "name": safe_part(source.name),
-        "path": path,
+        "sha256": hash_file(kept),
+        "size": kept.stat().st_size,
+        "name": safe_part(name),
+        "path": job.relative(kept),
         "accepted": checked["accepted"],
         "causes": [cause[:2000] for cause in checked["causes"]],
         "notes": [
@@ -367,15 +396,13 @@ def _keep_return(job: OpenJob, frame: Frame, retouch: Document, source: Path, ch
         ],
         "outside": {name: checked["outside"][name] for name in ("changed_fraction", "boxes")},
     }
-    kept = {"kind": "holding", "sha256": checked["sha256"], "size": checked["size"], "path": path, "role": "return"}
-    copy = {
-        "kind": "copy",
-        "sha256": checked["sha256"],
-        "volume": job.working.volume,
-        "path": path,
-        "read_from": replica.copies[0].read_from,
-    }
-    job.say("take-back", [fact, kept, copy])
+
+    def propose(manifest: Manifest) -> list[Fact]:
+        if _require_open_round(manifest, frame["frame"])["round"] != retouch["round"]:
+            raise CallError("W004", f"Round {retouch['round']} of frame {frame['number']} is over.")
+        return [fact]
+
+    job.commit("take-back", propose)
 
 
 def _report(job: OpenJob, frame: Frame, retouch: Document, returned: Document, problems: list[str]) -> Document:

@@ -15,7 +15,7 @@ from glassine.flows.studio import read_studio
 from glassine.schemas.due import owed_hand_offs
 from glassine.schemas.errors import CallError
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame
+from glassine.schemas.stage import Frame, is_blocked
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.card_walk import stem_of
 from glassine.tasks.custody.digest import hash_file
@@ -191,8 +191,9 @@ def _ratings_in_custody(job: OpenJob) -> list[Choice]:
 def _chosen_in(manifest: Manifest, found: Document) -> list[Frame]:
     chosen = []
     for number, marks in found["marks"].items():
-        if {given["verdict"] for given in marks.values()} == {"select"}:
-            chosen.append(manifest.by_number[int(number)])
+        frame = manifest.by_number[int(number)]
+        if {given["verdict"] for given in marks.values()} == {"select"} and not is_blocked(frame):
+            chosen.append(frame)
     return sorted(chosen, key=lambda frame: int(frame["frame"]))
 
 

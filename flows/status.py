@@ -9,6 +9,7 @@ from pathlib import Path
 from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio
 from glassine.schemas.due import (
+    bad_copies,
     due_deliveries,
     due_finals,
     late_frames,
@@ -17,6 +18,7 @@ from glassine.schemas.due import (
     unidentified,
     waits,
 )
+from glassine.schemas.errors import NOT_RIGHT, GlassineError
 from glassine.schemas.job_record import JobRecord
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import STAGES
@@ -25,14 +27,19 @@ from glassine.schemas.validation import Document
 
 def status(studio: Studio, number: str | None) -> Document:
     """Where one job stands, or every job of the studio."""
-    numbers = [number] if number else studio.job_numbers()
-    jobs = [_job_status(studio, job) for job in numbers]
-    said = [line for job in jobs for line in _say(job)] or [
-        "No job yet: open one with `glassine job open NUMBER --client NAME`."
-    ]
     if number:
-        return summary(said, [], **jobs[0])
-    return summary(said, [], jobs=jobs)
+        found = _job_status(studio, number)
+        return summary(_say(found), [], **found)
+    jobs, problems = [], []
+    for one in studio.job_numbers():
+        try:
+            jobs.append(_job_status(studio, one))
+        except GlassineError as error:
+            problems.append(f"Job {one}: {error}")
+    said = [line for job in jobs for line in _say(job)]
+    if not said and not problems:
+        said = ["No job yet: open one with `glassine job open NUMBER --client NAME`."]
+    return summary(said, problems, status=NOT_RIGHT if problems else 0, jobs=jobs)
 
 
 def _job_status(studio: Studio, number: str) -> Document:
@@ -51,7 +58,7 @@ def _job_status(studio: Studio, number: str) -> Document:
         "stages": {stage: counts[stage] for stage in STAGES if counts[stage]},
         "strays": len(manifest.document["strays"]),
         "owed_copies": sum(len(owed.missing) for owed in owed_copies(manifest, ids)),
-        "bad_copies": _bad_copies(manifest),
+        "bad_copies": len(bad_copies(manifest)),
         "read_back": manifest.document["passes"]["closed_at"],
         "due": _due(manifest),
         "waits": [
@@ -61,10 +68,6 @@ def _job_status(studio: Studio, number: str) -> Document:
         "late": late_frames(manifest, today),
         "head": manifest.document["head"],
     }
-
-
-def _bad_copies(manifest: Manifest) -> int:
-    return sum(copy["outcome"] != "whole" for _, holder in manifest.every_file() for copy in holder["copies"])
 
 
 def _due(manifest: Manifest) -> list[str]:

@@ -81,13 +81,13 @@ class Studio:
 
     def job_numbers(self) -> list[str]:
         """Every job on the working volume, by number."""
-        found = (path.parent.parent.name for path in self.working_volume().root.glob("*/record/00000001.json"))
-        return sorted(found)
+        root = self.working_volume().root
+        return sorted({path.parent.name for part in ("record", "heads") for path in root.glob(f"*/{part}")})
 
     def job_folder(self, number: str) -> Path:
         """The folder of a job that is there, or CallError W002."""
         folder = self.working_volume().job_folder(check_job_number(number))
-        if not (folder / "record" / "00000001.json").exists():
+        if not (folder / "record").is_dir() and not (folder / "heads").is_dir():
             known = ", ".join(self.job_numbers()) or "none yet"
             raise CallError(
                 "W002",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,14 +13,20 @@ from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
-from glassine.schemas.errors import NOT_RIGHT, GlassineError
+from glassine.schemas.due import bad_copies
+from glassine.schemas.errors import NOT_RIGHT, GlassineError, VolumeError
+from glassine.schemas.identifiers import parse_time, utc_now
 from glassine.schemas.job_record import check_chain
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.validation import Document
+from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.fixity import KnownCopy, read_copy, repair_copy
+from glassine.tasks.custody.volume import Volume
 
 Fact = dict[str, Any]
 BATCH_BYTES = 512 * 2**20
+RESUME_WITHIN = timedelta(days=1)
+"""A pass that was stopped is gone on with so long; what it read before may have rotted since."""
 
 
 @flow(name="verify")
@@ -31,23 +38,30 @@ def verify(studio: str, job: str, by: str | None = None, repair: bool = False) -
     open_job = OpenJob(read_studio(Path(studio)), job, by)
     chain = check_chain(open_job.folder, (head for volume in open_job.volumes for head in volume.heads(job)))
     number = _open_pass(open_job)
-    _read_copies(open_job, number)
+    read, problems = _read_copies(open_job, number)
+    may_mend = repair and not chain  # while the job's own entries are at fault, the backup's are the good ones
+    chain += [fault for volume in open_job.backups for fault in check_mirror(open_job, volume, repair=may_mend)]
     mended, failed = _repair_copies(open_job, number) if repair else ([], [])
     open_job.say("verify", [{"kind": "fixity_pass", "pass": number, "state": "closed"}])
-    problems = open_job.finish()
-    return _report(open_job, chain, mended, failed, problems)
+    problems += open_job.finish()
+    return _report(open_job, read, chain, mended, failed, problems)
 
 
 def _open_pass(job: OpenJob) -> int:
-    """The pass under way, else a new one."""
+    """The pass under way, else a new one; one that was left off a day ago says little of today's copies."""
+    now = parse_time(utc_now())
 
     def propose(manifest: Manifest) -> list[Fact]:
-        return [{"kind": "fixity_pass", "pass": manifest.document["passes"]["closed"] + 1, "state": "opened"}]
+        passes = manifest.document["passes"]
+        if passes["opened"] > passes["closed"] and now - parse_time(passes["opened_at"]) < RESUME_WITHIN:
+            return []
+        return [{"kind": "fixity_pass", "pass": passes["opened"] + 1, "state": "opened"}]
 
     return int(job.commit("verify", propose).document["passes"]["opened"])
 
 
-def _read_copies(job: OpenJob, number: int) -> None:
+def _read_copies(job: OpenJob, number: int) -> tuple[int, list[str]]:
+    """Read every copy that is due; returns how many were read, and the volumes that went away, a sentence each."""
     by_id = {volume.volume: volume for volume in job.volumes}
     due = [
         KnownCopy(sha256, by_id[copy["volume"]], copy["path"], holder["size"])
@@ -55,29 +69,55 @@ def _read_copies(job: OpenJob, number: int) -> None:
         for copy in holder["copies"]
         if copy["volume"] in by_id and copy["pass"] < number
     ]
+    gone: dict[str, str] = {}
+    read = 0
     with show_progress("reading copies", sum(copy.size for copy in due), bytes_=True) as on_bytes:
 
         def read_batch(batch: list[KnownCopy]) -> list[Fact]:
-            return [read_copy(job.number, copy, number, on_bytes) for copy in batch]
+            facts = []
+            for copy in batch:
+                if copy.volume.volume not in gone:
+                    try:
+                        facts.append(read_copy(job.number, copy, number, on_bytes))
+                    except VolumeError as error:
+                        gone[copy.volume.volume] = str(error)
+            return facts
 
         batches = in_batches(due, weigh=lambda copy: copy.size, heaviest=BATCH_BYTES)
         for facts in run_batches("read back", read_batch, batches):
             job.say("verify", facts)
+            read += len(facts)
+    return read, list(gone.values())
+
+
+def check_mirror(job: OpenJob, volume: Volume, *, repair: bool) -> list[str]:
+    """Compare the entries on a backup volume with the job's own; with `repair` a differing one is put aside, and made again."""
+    faults = []
+    folder = volume.job_folder(job.number) / "record"
+    for path in sorted(job.record.record_folder.glob("*.json")):
+        mirrored = folder / path.name
+        if mirrored.exists() and mirrored.read_bytes() != path.read_bytes():
+            if repair:
+                aside = volume.job_folder(job.number) / "aside" / "record" / f"{path.name}.{hash_file(mirrored)[:8]}"
+                aside.parent.mkdir(parents=True, exist_ok=True)
+                mirrored.rename(aside)  # `finish` writes the entry there again
+            else:
+                faults.append(f"Entry {int(path.stem)} of the record differs on volume {volume.name} ({mirrored}).")
+    return faults
 
 
 def _repair_copies(job: OpenJob, number: int) -> tuple[list[str], list[str]]:
     """Mend every bad copy on a volume that is here; returns the paths mended and what could not be, as sentences."""
     by_id = {volume.volume: volume for volume in job.volumes}
     mended, failed = [], []
-    for sha256, holder, bad in _bad_copies(job.manifest):
+    for sha256, holder, bad in bad_copies(job.manifest):
         if bad["volume"] not in by_id:
             continue
-        known = [
-            KnownCopy(sha256, by_id[c["volume"]], c["path"], holder["size"])
-            for c in holder["copies"]
-            if c["volume"] in by_id
+        good = [
+            KnownCopy(sha256, by_id[copy["volume"]], copy["path"], holder["size"])
+            for copy in holder["copies"]
+            if copy["volume"] in by_id and copy is not bad
         ]
-        good = [copy for copy in known if copy.volume.volume != bad["volume"]]
         target = KnownCopy(sha256, by_id[bad["volume"]], bad["path"], holder["size"])
         try:
             job.say("repair", [repair_copy(job.number, target, good, number)])
@@ -87,16 +127,9 @@ def _repair_copies(job: OpenJob, number: int) -> tuple[list[str], list[str]]:
     return mended, failed
 
 
-def _bad_copies(manifest: Manifest) -> list[tuple[str, Document, Document]]:
-    return [
-        (sha256, holder, copy)
-        for sha256, holder in manifest.every_file()
-        for copy in holder["copies"]
-        if copy["outcome"] != "whole"
-    ]
-
-
-def _report(job: OpenJob, chain: list[str], mended: list[str], failed: list[str], problems: list[str]) -> Document:
+def _report(
+    job: OpenJob, read: int, chain: list[str], mended: list[str], failed: list[str], problems: list[str]
+) -> Document:
     manifest = job.manifest
     names = {volume: known["name"] for volume, known in manifest.document["volumes"].items()}
     bad = [
@@ -107,24 +140,18 @@ def _report(job: OpenJob, chain: list[str], mended: list[str], failed: list[str]
             "sha256": sha256,
             "frame": holder.get("number"),
         }
-        for sha256, holder, copy in _bad_copies(manifest)
+        for sha256, holder, copy in bad_copies(manifest)
     ]
     copies = sum(len(holder["copies"]) for _, holder in manifest.every_file())
-    said = [
-        f"Job {job.number}: {copies} copies of {len(list(manifest.every_file()))} files; {copies - len(bad)} whole, {len(bad)} not."
-    ]
+    said = [f"Job {job.number}: {read} of {copies} copies read now, {len(bad)} missing or different."]
+    if read < copies:
+        said.append(
+            f"{copies - read} copies were not read: on volumes that are away, or read in this pass before it was stopped."
+        )
     said += [f"{entry['outcome'].capitalize()}: {entry['path']} on {entry['volume']}." for entry in bad]
-    said += [f"Mended from a whole copy: {place} (the bad file is kept under aside/)." for place in mended if place]
-    if bad and not failed and not mended:
+    said += [f"Mended from a whole copy: {place} (a bad file is kept under aside/)." for place in mended]
+    if (bad or chain) and not failed and not mended:
         said.append(f"Mend with `glassine verify {job.number} --repair`. Delete nothing until then.")
+    data: dict[str, Any] = {"job": job.number, "copies": copies, "read": read, "bad": bad, "mended": mended}
     status = NOT_RIGHT if bad or failed or chain else 0
-    return summary(
-        said,
-        chain + failed + problems,
-        status=status,
-        job=job.number,
-        copies=copies,
-        bad=bad,
-        mended=mended,
-        chain_faults=chain,
-    )
+    return summary(said, chain + failed + problems, status=status, chain_faults=chain, **data)

@@ -63,6 +63,16 @@ def owed_copies(manifest: Manifest, volumes: Sequence[str]) -> Iterator[OwedCopy
             )
 
 
+def bad_copies(manifest: Manifest) -> list[tuple[str, Document, Document]]:
+    """Digest, holder and copy of every copy that was last found missing or different."""
+    return [
+        (sha256, holder, copy)
+        for sha256, holder in manifest.every_file()
+        for copy in holder["copies"]
+        if copy["outcome"] != "whole"
+    ]
+
+
 def unidentified(manifest: Manifest) -> list[Frame]:
     """Frames whose camera data nobody has read yet."""
     return [frame for frame in manifest.frames if not frame["identified"]]
@@ -108,13 +118,24 @@ def due_finals(manifest: Manifest) -> list[DueFinal]:
     """Renderings that can be made now: the retouch has come back, and no current final of that name is there."""
     due = []
     for frame in manifest.frames:
-        returned = last_return(frame)
-        if not returned or is_blocked(frame) or _is_out_again(frame, returned):
+        if is_blocked(frame):
+            continue
+        number = _round_to_grade(frame)
+        if number is None:
             continue
         for wanted in wanted_finals(manifest):
             if current_final(frame, wanted["final"]) is None:
-                due.append(DueFinal(frame["frame"], wanted["final"], wanted["look"], returned["round"]))
+                due.append(DueFinal(frame["frame"], wanted["final"], wanted["look"], number))
     return due
+
+
+def _round_to_grade(frame: Frame) -> int | None:
+    """The round that finals are made of now: the newest that came back, unless another is out; 0, the original
+    itself, where finals of it exist and no retouch was asked for; else None."""
+    returned = last_return(frame)
+    if returned:
+        return None if _is_out_again(frame, returned) else int(returned["round"])
+    return 0 if frame["finals"] and not frame["rounds"] else None
 
 
 def current_final(frame: Frame, name: str) -> Document | None:
@@ -132,12 +153,15 @@ def unsigned_finals(manifest: Manifest) -> list[tuple[Frame, Document]]:
     ]
 
 
-def delivered_digests(manifest: Manifest, client: str, specification: str) -> set[str]:
-    """Digests of the finals that this client has received to this specification."""
+def delivered_digests(manifest: Manifest, client: str, specification: str, sha256: str | None = None) -> set[str]:
+    """Digests of the finals that this client has received to this specification, or to this very version of it."""
     return {
         file["final_sha256"]
         for delivery in manifest.document["deliveries"]
-        if delivery["client"] == client and delivery["specification"] == specification and delivery["handed_over"]
+        if delivery["handed_over"]
+        and delivery["client"].casefold() == client.casefold()
+        and delivery["specification"] == specification
+        and sha256 in (None, delivery["specification_sha256"])
         for file in delivery["files"]
     }
 

@@ -45,9 +45,10 @@ def temporary_beside(path: Path) -> Path:
 
 
 @contextmanager
-def temporary_file(path: Path) -> Iterator[tuple[Path, IO[bytes]]]:
+def temporary_file(path: Path, *, make_folder: bool = True) -> Iterator[tuple[Path, IO[bytes]]]:
     """Open a temporary file beside `path`; it is removed when the block raises or leaves it there."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    if make_folder:
+        path.parent.mkdir(parents=True, exist_ok=True)
     temporary = temporary_beside(path)
     try:
         stream = temporary.open("xb")
@@ -62,7 +63,7 @@ def temporary_file(path: Path) -> Iterator[tuple[Path, IO[bytes]]]:
             temporary.unlink(missing_ok=True)
 
 
-def write_if_absent(path: Path, content: bytes) -> bool:
+def write_if_absent(path: Path, content: bytes, *, make_folder: bool = True) -> bool:
     """Put a file in place whole, never over another one.
 
     Returns whether it is ours: also true when the name exists with these very bytes, since a network drive may have
@@ -74,7 +75,7 @@ def write_if_absent(path: Path, content: bytes) -> bool:
         V003: the disk is full or cannot be written.
     """
     try:
-        with temporary_file(path) as (temporary, stream):
+        with temporary_file(path, make_folder=make_folder) as (temporary, stream):
             stream.write(content)
             stream.flush()
             flush_to_medium(stream.fileno())
@@ -88,10 +89,12 @@ def write_if_absent(path: Path, content: bytes) -> bool:
         raise unwritable(path, error) from error
 
 
-def place_if_absent(temporary: Path, path: Path) -> bool:
+def place_if_absent(temporary: Path, path: Path, *, look_first: bool = False) -> bool:
     """Give a finished temporary file its name, if no file has it; false when one has.
 
-    A hard link where the file system has them, else a rename that does not replace.
+    A hard link where the file system has them, else a rename that does not replace. Where there is neither (exFAT
+    on macOS), `look_first` looks whether the name is taken and renames: enough for copies, whose names hold their
+    digest, never for entries.
     """
     try:
         os.link(temporary, path)
@@ -108,7 +111,14 @@ def place_if_absent(temporary: Path, path: Path) -> bool:
             errno.EINVAL,
         }:
             raise
-        return _rename_without_replacing(temporary, path)
+        try:
+            return _rename_without_replacing(temporary, path)
+        except OSError:
+            if not look_first:
+                raise
+            if path.exists():
+                return False
+            temporary.rename(path)
     return True
 
 

@@ -30,6 +30,7 @@ EXIT_STATUS = {
     "R003": NOT_RIGHT,  # an entry cannot be read or does not meet its schema
     "R004": NOT_RIGHT,  # the job folder is older than a head that was kept elsewhere
     "R005": WORLD_IN_THE_WAY,  # the folder has neither hard links nor a no-replace rename
+    "R007": NOT_RIGHT,  # the names of a job's people are lost
     "R006": NOT_RIGHT,  # an entry holds a fact that contradicts the facts before it
     "C001": NOT_RIGHT,  # a copy differs
     "C002": NOT_RIGHT,  # a copy is missing

@@ -145,11 +145,9 @@ def _fixity_pass(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     number = fact["pass"]
     if number <= passes[fact["state"]]:
         return False
-    if number != passes["closed"] + 1 or (fact["state"] == "closed" and number != passes["opened"]):
+    if number != (passes["opened"] + 1 if fact["state"] == "opened" else passes["opened"]):
         raise ContradictionError(f"Pass {number} cannot be {fact['state']} now.")
-    passes[fact["state"]] = number
-    if fact["state"] == "closed":
-        passes["closed_at"] = occasion.at
+    passes.update({fact["state"]: number, f"{fact['state']}_at": occasion.at})
     return True
 
 

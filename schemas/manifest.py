@@ -173,7 +173,7 @@ def _empty() -> Document:
         "frames": [],
         "strays": [],
         "files": {},
-        "passes": {"opened": 0, "closed": 0, "closed_at": None},
+        "passes": {"opened": 0, "opened_at": None, "closed": 0, "closed_at": None},
         "selects_rounds": [],
         "contact_sheet": None,
         "deliveries": [],

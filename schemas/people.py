@@ -14,8 +14,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from glassine.schemas.durable_file import replace_file, write_if_absent
-from glassine.schemas.errors import CallError
+from glassine.schemas.errors import CallError, RecordError
 from glassine.schemas.validation import Document, check_document, read_document
+
+_BRING_BACK = "bring it back from a backup volume, where it lies in the job's folder, then run the same command again."
 
 
 class People:
@@ -63,6 +65,10 @@ class People:
     def _read(self) -> Document:
         if self._document is None:
             if not self.path.exists():
+                if (self.path.parent / "record" / "00000001.json").exists():
+                    raise RecordError(
+                        "R007", f"{self.path} is gone, and with it the names behind the record's ids: {_BRING_BACK}"
+                    )
                 empty = {"format": 1, "salt": secrets.token_hex(16), "people": {}}
                 write_if_absent(self.path, _bytes_of(empty))  # if another process was first, its salt holds
             self._document = read_document(self.path, "people")
@@ -79,6 +85,11 @@ class People:
 
 def _bytes_of(document: Document) -> bytes:
     return (json.dumps(document, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
+
+
+def have_one_salt(one: Path, other: Path) -> bool:
+    """Whether two `people.json` are of one job, so that a name has the same id in both."""
+    return bool(read_document(one, "people")["salt"] == read_document(other, "people")["salt"])
 
 
 @contextmanager

@@ -14,7 +14,7 @@ from glassine.schemas.errors import GlassineError, VolumeError
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.medium import read_back
 from glassine.tasks.custody.replication import replicate
-from glassine.tasks.custody.volume import Volume
+from glassine.tasks.custody.volume import Volume, open_volume
 
 Fact = dict[str, Any]
 
@@ -30,7 +30,13 @@ class KnownCopy:
 
 
 def read_copy(job: str, copy: KnownCopy, pass_number: int, on_bytes: Callable[[int], None] | None = None) -> Fact:
-    """Read one copy again; the fact `read_back` with its outcome: whole, missing or differs."""
+    """Read one copy again; the fact `read_back` with its outcome: whole, missing or differs.
+
+    Raises
+    ------
+    VolumeError
+        V001, V002: the copy was not there because its volume went away; that says nothing of the copy.
+    """
     fact: Fact = {
         "kind": "read_back",
         "sha256": copy.sha256,
@@ -43,10 +49,11 @@ def read_copy(job: str, copy: KnownCopy, pass_number: int, on_bytes: Callable[[i
     }
     try:
         found = read_back(copy.volume.locate(job, copy.path), on_bytes=on_bytes)
-    except FileNotFoundError:
-        return fact
-    except OSError:  # unreadable sectors: bytes that can't be read differ from those that were written
-        return {**fact, "outcome": "differs"}
+    except OSError as error:
+        open_volume(copy.volume.root, copy.volume.name, copy.volume.volume)
+        if isinstance(error, FileNotFoundError):
+            return fact
+        return {**fact, "outcome": "differs"}  # unreadable sectors: bytes that can't be read differ from those written
     outcome = "whole" if found.sha256 == copy.sha256 else "differs"
     return {**fact, "outcome": outcome, "found": found.sha256, "read_from": found.read_from}
 

@@ -20,12 +20,12 @@ class ReadBack(NamedTuple):
 
 def read_back(path: Path, *, on_bytes: Callable[[int], None] | None = None) -> ReadBack:
     """Read a file again and hash it, from its medium where the system can drop its cached pages. Raises OSError."""
-    dropped = _drop_cached_pages(path)
+    dropped = drop_cached_pages(path)
     return ReadBack(hash_file(path, on_bytes=on_bytes), "medium" if dropped else "cache")
 
 
-def _drop_cached_pages(path: Path) -> bool:
-    """Ask the system to forget a flushed file's pages (posix_fadvise, IEEE Std 1003.1; F_NOCACHE has no such effect)."""
+def drop_cached_pages(path: Path) -> bool:
+    """Ask the system to forget a flushed file's pages (posix_fadvise, IEEE Std 1003.1); whether it could be asked."""
     if sys.platform == "linux":
         descriptor = os.open(path, os.O_RDONLY)
         try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import stat
 import time
 from collections.abc import Callable, Sequence
@@ -28,6 +29,8 @@ from glassine.tasks.custody.volume import Volume, open_volume
 
 Named = Callable[[str], str]
 LEFTOVER_SECONDS = 24 * 3600.0
+PACKING_PREFIX = ".packing-"
+"""How the name of a folder begins in which a delivery is packed."""
 
 
 @dataclass
@@ -128,15 +131,19 @@ def replicate(
     return replica
 
 
-def remove_leftovers(folder: Path) -> None:
-    """Remove temporary files that a killed run left; those of the last day may be another process's, at work now.
+def remove_leftovers(job_folder: Path) -> None:
+    """Remove temporary files and folders that a killed run left; those of the last day may be another process's.
 
     By the time of change (st_ctime): the time of modification is that of the file on the card.
     """
-    for path in folder.glob(f"{TEMPORARY_PREFIX}*.part"):
+    found = [*job_folder.glob(f"*/{TEMPORARY_PREFIX}*.part"), *job_folder.glob(f"deliveries/{PACKING_PREFIX}*")]
+    for path in found:
         with suppress(OSError):
             if time.time() - path.stat().st_ctime > LEFTOVER_SECONDS:
-                path.unlink()
+                if path.is_dir():
+                    shutil.rmtree(path)
+                else:
+                    path.unlink()
 
 
 def _open_target(volume: Volume, job: str, all_targets: ExitStack) -> _Target:
@@ -186,10 +193,11 @@ def _place(target: _Target, job: str, sha256: str, path_for: Named) -> PlacedCop
         for candidate in (path, _longer(path, sha256)):
             place = target.volume.locate(job, candidate)
             place.parent.mkdir(parents=True, exist_ok=True)
-            if place_if_absent(target.temporary, place):
+            if place_if_absent(target.temporary, place, look_first=True):
                 flush_folder(place.parent)
                 return PlacedCopy(target.volume.volume, candidate, found.read_from)
-            if hash_file(place) == sha256:  # a run that was killed before it could say so
+            if hash_file(place) == sha256:  # a run that was killed before it could say so, perhaps before it flushed
+                _flush_file(place)
                 return PlacedCopy(target.volume.volume, candidate, read_back(place).read_from)
     except OSError as error:
         raise unwritable(target.temporary, error) from error
@@ -197,6 +205,11 @@ def _place(target: _Target, job: str, sha256: str, path_for: Named) -> PlacedCop
         "V003",
         f"Volume {target.volume.name} holds other files under the names {path} and {_longer(path, sha256)}: mend that first.",
     )
+
+
+def _flush_file(path: Path) -> None:
+    with path.open("rb+") as stream:
+        flush_to_medium(stream.fileno())
 
 
 def _longer(path: str, sha256: str) -> str:

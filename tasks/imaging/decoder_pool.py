@@ -15,7 +15,7 @@ from multiprocessing.context import SpawnProcess
 from types import TracebackType
 from typing import Any, Self
 
-from glassine.schemas.errors import GlassineError
+from glassine.schemas.errors import FrameError, GlassineError
 
 if sys.platform != "win32":
     import resource
@@ -33,11 +33,16 @@ _PERTURB = "MALLOC_PERTURB_"
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one call: its value, or the sentence why there is none."""
+    """What became of one call: its value, or the sentence why there is none.
+
+    `of_file` tells a failure that is the file's own (it does not decode, or it kills its decoder), which is a fact,
+    from one that may pass: too little time or memory, a disk that is full or gone.
+    """
 
     arguments: tuple[Any, ...]
     value: Any = None
     failure: str | None = None
+    of_file: bool = False
 
 
 @dataclass
@@ -167,21 +172,22 @@ class DecoderPool:
             except (EOFError, OSError):
                 if not worker.started:
                     raise RuntimeError("A worker process ended before it could begin.") from None
-                self._fail(worker, call, "Decoding ended its process without a word: the file is not safe to read.")
+                sentence = "Decoding ended its process without a word: the file is not safe to read."
+                self._fail(worker, call, sentence, of_file=True)
                 continue
             if message is None:
                 worker.started = True
                 worker.deadline = time.monotonic() + self._seconds
                 continue
-            value, failure = message
-            call.outcome = Outcome(call.arguments, value, failure)
+            value, failure, of_file = message
+            call.outcome = Outcome(call.arguments, value, failure, of_file)
             worker.call = None
             worker.calls += 1
             if worker.calls >= _CALLS_PER_WORKER:
                 self._replace(worker)
 
-    def _fail(self, worker: _Worker, call: _Call, sentence: str) -> None:
-        call.outcome = Outcome(call.arguments, None, sentence)
+    def _fail(self, worker: _Worker, call: _Call, sentence: str, *, of_file: bool = False) -> None:
+        call.outcome = Outcome(call.arguments, None, sentence, of_file)
         self._replace(worker)
 
     def _start(self) -> _Worker:
@@ -232,7 +238,7 @@ def _serve(connection: Connection, memory_bytes: int) -> None:
     _limit(memory_bytes)
     started = False
     while True:
-        value, failure = None, None
+        value, failure, of_file = None, None, False
         try:
             function, arguments = connection.recv()  # imports what it calls
         except (EOFError, OSError):
@@ -243,17 +249,19 @@ def _serve(connection: Connection, memory_bytes: int) -> None:
         try:
             value = function(*arguments)
         except GlassineError as error:
-            failure = str(error)
+            failure, of_file = str(error), isinstance(error, FrameError)
         except MemoryError:
             failure = f"Decoding needed more than the {memory_bytes / (1 << 30):.3g} GiB of memory it may have."
-        except Exception as error:  # whatever a decoder raises is a fact about the file
-            failure = f"{type(error).__name__}: {error}"
+        except OSError as error:
+            failure = f"{error.filename or 'a file'}: {error.strerror or error}"
+        except Exception as error:  # whatever else a decoder raises is a fact about the file
+            failure, of_file = f"{type(error).__name__}: {error}", True
         try:
-            connection.send((value, failure))
+            connection.send((value, failure, of_file))
         except (BrokenPipeError, ConnectionError):
             return
         except Exception as error:  # a value that cannot be pickled
-            connection.send((None, f"{type(error).__name__}: {error}"))
+            connection.send((None, f"{type(error).__name__}: {error}", False))
         del value, arguments
 
 

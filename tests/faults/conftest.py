@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import random
 from collections.abc import Callable
 from pathlib import Path
@@ -72,11 +73,10 @@ def check_custody() -> Callable[..., Manifest]:
     def check(job_folders: list[Path], card: Path, *, whole: bool = True) -> Manifest:
         on_card = {digest(path.read_bytes()) for path in card.rglob("*") if path.is_file()}
         for folder in job_folders:
-            for path in (folder / "originals").rglob("*"):
-                if path.is_file() and not path.name.startswith(".glassine-"):
-                    content = digest(path.read_bytes())
-                    assert content in on_card, f"{path} holds half a file"
-                    assert content[:8] in path.name
+            for path in originals_in(folder):
+                content = digest(path.read_bytes())
+                assert content in on_card, f"{path} holds half a file"
+                assert content[:8] in path.name
         assert check_chain(job_folders[0]) == []
         manifest = JobRecord(job_folders[0]).manifest()
         held = {digest_: holder for digest_, holder in manifest.every_file() if digest_ in on_card}
@@ -84,13 +84,19 @@ def check_custody() -> Callable[..., Manifest]:
             if not whole and sha256 not in on_card:
                 continue
             for copy in holder["copies"]:
-                folder = next(folder for folder in job_folders if volume_at(folder.parent) == copy["volume"])
-                if copy["outcome"] == "whole":
-                    assert digest((folder / copy["path"]).read_bytes()) == sha256
+                found = next((each for each in job_folders if volume_at(each.parent) == copy["volume"]), None)
+                if found and copy["outcome"] == "whole":
+                    assert digest((found / copy["path"]).read_bytes()) == sha256
         if whole:
             assert set(held) == on_card
             assert {frame["name"] for frame in manifest.frames} == {"SIMU0001.DNG", "SIMU0001.NEF"}
             assert [frame["frame"] for frame in manifest.frames] == [1, 2]
+            for folder in job_folders:  # nothing lies there twice, and nothing that no fact names
+                there = {path.relative_to(folder).as_posix() for path in originals_in(folder)}
+                paths = {
+                    c["path"] for h in held.values() for c in h["copies"] if c["volume"] == volume_at(folder.parent)
+                }
+                assert there == paths
             for holder in held.values():
                 assert len(holder["copies"]) == len(job_folders)
                 assert {copy["outcome"] for copy in holder["copies"]} == {"whole"}
@@ -99,9 +105,13 @@ def check_custody() -> Callable[..., Manifest]:
     return check
 
 
-def volume_at(root: Path) -> str:
-    import json
+def originals_in(job_folder: Path) -> list[Path]:
+    """The files that bear a name; a kill may leave others."""
+    files = (path for path in (job_folder / "originals").rglob("*") if path.is_file())
+    return [path for path in files if not path.name.startswith(".glassine-")]
 
+
+def volume_at(root: Path) -> str:
     return str(json.loads((root / "glassine-volume.json").read_text("utf-8"))["volume"])
 
 

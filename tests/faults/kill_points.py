@@ -15,12 +15,12 @@ import signal
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from glassine.flows import ingest, verify
 from glassine.flows.open_job import OpenJob
 from glassine.flows.studio import read_studio
-from glassine.schemas import durable_file
 from glassine.tasks.custody import replication
 
 JOB = "2611-04"
@@ -80,10 +80,17 @@ def count_steps(folder: Path, last: int | None) -> Callable[[], int]:
         step()
         real_write(target, block[len(block) // 2 :])
 
-    os.fsync = flush
-    replication._write = write
+    replace(os, fsync=flush)
+    replace(replication, _write=write)
     sys.addaudithook(watch)
     return lambda: count
+
+
+def replace(module: ModuleType, **values: Any) -> None:
+    """Give names of a module other values, in this process only."""
+    for name, value in values.items():
+        assert hasattr(module, name)
+        setattr(module, name, value)
 
 
 def plain_batches(name: str, work: Callable[[list[Any]], Any], batches: Iterable[list[Any]]) -> Iterator[Any]:
@@ -108,8 +115,7 @@ def run_repair(folder: Path) -> list[str]:
 WORK: dict[str, Callable[[Path], list[str]]] = {"ingest": run_ingest, "repair": run_repair}
 
 if __name__ == "__main__":
-    replication.BLOCK_BYTES = 4096
-    ingest.BATCH_BYTES = verify.BATCH_BYTES = 1
-    ingest.run_batches = verify.run_batches = plain_batches
-    assert durable_file.flush_to_medium is replication.flush_to_medium
+    replace(replication, BLOCK_BYTES=4096)  # several blocks a file
+    replace(ingest, BATCH_BYTES=1, run_batches=plain_batches)  # several entries a job
+    replace(verify, BATCH_BYTES=1, run_batches=plain_batches)
     main(json.loads(sys.stdin.read()))

@@ -103,8 +103,8 @@ def test_rot_in_every_copy_is_said_and_nothing_is_touched_until_the_card_comes_b
     assert [snapshot(folder / "originals") for folder in folders] == before
 
     back = ingest_now(opened, small_card)  # the card still has it
-    assert back["status"] == 0
-    assert back["frames"] == []  # it is frame 1 still
+    # It is frame 1 still; what it says of the rotten copies stays until they are mended.
+    assert (back["status"], back["frames"], back["owed_copies"], back["bad_copies"]) == (1, [], 0, 2)
     mended = verify_now(opened, repair=True)
     assert (mended["status"], mended["bad"]) == (0, [])
     on_card = (small_card / "DCIM/100SIMUL/SIMU0001.DNG").read_bytes()
@@ -135,7 +135,25 @@ def test_a_damaged_entry_is_named_by_verify(opened: Studio, folders: list[Path],
     document = json.loads(entry.read_bytes())
     document["at"] = "2026-01-01T00:00:00.000000Z"
     entry.write_bytes((json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n").encode())
+    altered = entry.read_bytes()
+    mirrored = folders[1] / "record" / entry.name
+    good = mirrored.read_bytes()
+    for repair in (False, True):
+        found = verify_now(opened, repair=repair)
+        assert found["status"] == 1
+        assert f"Entry 2 of the record is altered ({entry})" in found["chain_faults"][0]
+        assert any(str(mirrored) in fault for fault in found["chain_faults"])
+        # The backup's is the right one: it must not give way to the altered one.
+        assert (entry.read_bytes(), mirrored.read_bytes()) == (altered, good)
+
+
+def test_a_damaged_entry_on_the_backup_is_mended(opened: Studio, folders: list[Path], verify_now: Flow) -> None:
+    entry, mirrored = (folder / "record" / "00000002.json" for folder in folders)
+    rotten = flip_a_bit(mirrored)
     found = verify_now(opened)
-    assert found["status"] == 1
-    assert len(found["chain_faults"]) == 1
-    assert "Entry 2 of the record is altered" in found["chain_faults"][0]
+    assert (found["status"], [str(mirrored) in fault for fault in found["chain_faults"]]) == (1, [True])
+    assert mirrored.read_bytes() == rotten
+    assert verify_now(opened, repair=True)["status"] == 0
+    assert mirrored.read_bytes() == entry.read_bytes()
+    (aside,) = [path for path in (folders[1] / "aside").rglob("*") if path.is_file()]
+    assert aside.read_bytes() == rotten

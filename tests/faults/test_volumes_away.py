@@ -101,7 +101,7 @@ def test_the_working_volume_is_away(
     snapshot: Callable[..., dict[str, Any]],
     there: str,
 ) -> None:
-    working, backup = roots
+    working = roots[0]
     shutil.move(working, tmp_path / "drawer")
     if there == "another disk":
         make_volume(working, "someone's")

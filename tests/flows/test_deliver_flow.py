@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,7 +15,7 @@ from PIL import Image
 from glassine.flows import deliver as deliver_module
 from glassine.flows.open_job import OpenJob
 from glassine.flows.studio import Studio
-from glassine.schemas.errors import CallError, DeliveryRefusedError, FixityError
+from glassine.schemas.errors import CallError, DeliveryRefusedError
 from glassine.schemas.job_record import JobRecord
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.validation import Document, read_document
@@ -208,7 +206,7 @@ def test_every_cause_is_named_at_once(
         "2999-06-01",
         "frame 0003 is blocked",
         "'print' of frame 0001 is not signed off",
-        "'print' of frame 0002 is not rendered",
+        "frame 0002 is no select of a closed round",
     ):
         assert any(part in cause for cause in causes), part
 
@@ -291,50 +289,69 @@ def test_what_was_packed_under_an_older_licence_is_not_sent_for_ever(
     assert deliveries[1]["licence"]["terms"] == "Yearbook, three years."
 
 
-def test_receipt_reaches_the_client_before_the_record_says_so(
+def test_killed_right_after_its_last_entry_it_still_brings_bag_and_receipt_to_the_client(
     at: Callable[[str], Studio], run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Killed as the hand-over is committed: the next run replaces the receipt that no fact names."""
     studio = at("signed")
-    say = OpenJob.say
+    calls: list[OpenJob] = []
 
-    def stop(job: OpenJob, event: str, facts: Any) -> Any:
-        if event == "hand-over":
+    def stop_at_the_second(job: OpenJob) -> None:
+        calls.append(job)
+        if len(calls) == 2:
             raise KeyboardInterrupt
-        return say(job, event, facts)
 
     with monkeypatch.context() as patched:
-        patched.setattr(OpenJob, "say", stop)
+        patched.setattr(deliver_module, "finish_hand_overs", stop_at_the_second)
         with pytest.raises(KeyboardInterrupt):
             run("deliver", studio, client=CLIENT, specification="page")
-    (first,) = (studio.folder / "clients").glob("*/*-receipt.json")
-    early = json.loads(first.read_text("utf-8"))
-    run("deliver", studio, client=CLIENT, specification="page")
+    clients = studio.folder / "clients"
+    assert [path for path in clients.glob("*/*") if not path.name.startswith(".")] == []
+    assert run("deliver", studio, client=CLIENT, specification="page")["deliveries"] == []
     handed = JobRecord(studio.job_folder(JOB)).manifest().document["deliveries"][0]["handed_over"]
-    assert hashlib.sha256(first.read_bytes()).hexdigest() == handed["receipt"]["sha256"]
-    assert json.loads(first.read_text("utf-8"))["handed_over_at"] > early["handed_over_at"]
+    assert validate_bag(Path(handed["place"])) == []
+    for part, suffix in (("receipt", ".json"), ("receipt_pdf", ".pdf")):
+        (put,) = clients.glob(f"*/*-receipt{suffix}")
+        assert hashlib.sha256(put.read_bytes()).hexdigest() == handed[part]["sha256"]
+    assert [path.name for path in clients.glob("*/.*")] == []
 
 
-def test_lost_final_is_rendered_again_and_an_altered_one_is_not_sent(
-    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest], contents: Contents
+def test_what_lies_at_the_clients_already_is_not_ours_to_replace(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
 ) -> None:
     studio = at("signed")
-    folder = studio.job_folder(JOB)
-    finals = {final["path"]: final["sha256"] for final in manifest_of(studio).frame(1)["finals"]}
-    before = contents(folder / "finals")
-    shutil.rmtree(folder / "finals" / "0001")
-    assert run("deliver", studio, client=CLIENT, specification="page")["deliveries"] == [1]
-    lost = next(path for path in finals if "_print_" in path)
-    assert hashlib.sha256((folder / lost).read_bytes()).hexdigest() == finals[lost]
-    assert contents(folder / "finals").items() <= before.items()
-
-    altered = next((folder / "finals" / "0003").glob("*_colour_*"))
-    altered.write_bytes(altered.read_bytes() + b"\0")
-    with pytest.raises(FixityError) as refused:
+    run("deliver", studio, client=CLIENT, specification="page")
+    (first,) = (studio.folder / "clients").glob(f"*/{JOB}-0001")
+    theirs = first.with_name(f"{JOB}-0002")
+    theirs.mkdir()
+    (theirs / "notes.txt").write_text("ours\n", encoding="utf-8")
+    with pytest.raises(CallError, match="is there already, and is no delivery that the record knows") as refused:
         run("deliver", studio, client=CLIENT, specification="screen")
-    assert refused.value.code == "C001"
-    assert len(manifest_of(studio).document["deliveries"]) == 1
-    assert altered.read_bytes().endswith(b"\0")
+    assert refused.value.code == "W003"
+    assert [path.name for path in theirs.iterdir()] == ["notes.txt"]
+    assert manifest_of(studio).document["deliveries"][1]["handed_over"] is None
+    theirs.rename(theirs.with_name("theirs"))
+    assert run("deliver", studio, client=CLIENT, specification="screen")["deliveries"] == [2]
+
+
+def test_lost_or_altered_final_is_made_good_and_what_leaves_is_what_was_signed(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
+) -> None:
+    """Of frame 1 the final is lost everywhere, so it is rendered again; of frame 3 a backup has it whole."""
+    studio = at("signed")
+    finals = {
+        number: next(f for f in manifest_of(studio).frame(number)["finals"] if f["final"] == "print")
+        for number in (1, 3)
+    }
+    for volume in (studio.working_volume(), *studio.backups()[0]):
+        volume.locate(JOB, finals[1]["path"]).unlink()
+    altered = studio.working_volume().locate(JOB, finals[3]["path"])
+    altered.write_bytes(altered.read_bytes() + b"\0")
+    assert run("deliver", studio, client=CLIENT, specification="page")["deliveries"] == [1]
+    again = studio.working_volume().locate(JOB, finals[1]["path"])
+    assert hashlib.sha256(again.read_bytes()).hexdigest() == finals[1]["sha256"]
+    (delivery,) = manifest_of(studio).document["deliveries"]
+    assert [file["final_sha256"] for file in delivery["files"]] == [finals[1]["sha256"], finals[3]["sha256"]]
+    assert at_rest(delivery, studio) == {file["name"]: file["sha256"] for file in delivery["files"]}
 
 
 def test_names_that_would_collide_are_refused(
@@ -349,5 +366,11 @@ def test_names_that_would_collide_are_refused(
     assert not (studio.folder / "clients").exists()
 
 
-def _interrupt(*words: object) -> None:
+def at_rest(delivery: Document, studio: Studio) -> dict[str, str]:
+    """The digests of the files in a delivery's bag."""
+    data = studio.job_folder(JOB) / delivery["folder"] / "data"
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in data.iterdir()}
+
+
+def _interrupt(*words: object, **named: object) -> None:
     raise KeyboardInterrupt

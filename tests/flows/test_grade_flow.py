@@ -33,7 +33,7 @@ def test_finals_are_16_bit_with_a_profile_from_the_round_that_came_back(
             path = studio.job_folder(JOB) / final["path"]
             assert hashlib.sha256(path.read_bytes()).hexdigest() == final["sha256"]
             with tifffile.TiffFile(path) as file:
-                page = file.pages[0]
+                page = file.pages.first
                 assert page.dtype == np.uint16
                 assert 34675 in page.tags  # TIFF tag of the ICC profile (ICC.1, annex B)
             rounds[number, final["final"]] = (final["round"], final["sources"])
@@ -42,7 +42,7 @@ def test_finals_are_16_bit_with_a_profile_from_the_round_that_came_back(
 
 
 def test_rendered_again_they_are_the_same_bytes(
-    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
+    at: Callable[[str], Studio], manifest_of: Callable[..., Manifest]
 ) -> None:
     """On the same pins and architecture, from the facts alone: the record of the first rendering is what it is held to."""
     from glassine.flows.grade import make_finals
@@ -55,9 +55,8 @@ def test_rendered_again_they_are_the_same_bytes(
     for _, final in finals:
         job.path(final["path"]).unlink()
     head = job.manifest.head
-    make_finals_due = [DueFinal(number, final["final"], final["look"], final["round"]) for number, final in finals]
-    _ = run  # the engine is up: rendering is a task run
-    made = make_finals(job, make_finals_due)
+    due = [DueFinal(number, final["final"], final["look"], final["round"]) for number, final in finals]
+    made = make_finals(job, due)
     assert [hashlib.sha256(path.read_bytes()).hexdigest() for _, path in made] == [f["sha256"] for _, f in finals]
     assert job.manifest.head == head
 

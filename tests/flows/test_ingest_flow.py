@@ -131,7 +131,8 @@ def test_killed_in_the_middle_goes_on_where_it_stopped(
     from glassine.flows import ingest as module
 
     studio = at("opened")
-    placed = module.replicate
+    from glassine.tasks.custody.replication import replicate as placed
+
     calls: list[str] = []
 
     def stop_at_fourth(source: Path, *words: object, **named: object) -> object:

@@ -34,7 +34,8 @@ def test_bundle_that_goes_out_is_whole(at: Callable[[str], Studio], manifest_of:
         "hand-out-1.pdf",
     }
     base = tifffile.imread(folder / "2611-04_0001_r1_base.tif")
-    assert (base.dtype, base.shape) == (np.uint16, (200, 300, 3))
+    assert base.dtype == np.dtype("uint16")
+    assert base.shape == (200, 300, 3)
     for name in ("brief.json", "hand-out-1.json"):
         document = read_document(folder / name, "brief")
         assert RETOUCHER not in (folder / name).read_text("utf-8"), "people stand in it by their id"

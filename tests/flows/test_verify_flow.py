@@ -41,11 +41,8 @@ def test_every_pass_reads_all_copies_again(
         outcome = run("verify", studio)
         assert (outcome["ok"], outcome["bad"]) == (True, [])
         manifest = manifest_of(studio)
-        assert manifest.document["passes"] | {"closed_at": None} == {
-            "opened": number,
-            "closed": number,
-            "closed_at": None,
-        }
+        passes = manifest.document["passes"]
+        assert (passes["opened"], passes["closed"]) == (number, number)
         copies = [copy for _, holder in manifest.every_file() for copy in holder["copies"]]
         assert outcome["copies"] == len(copies)
         assert {(copy["pass"], copy["outcome"]) for copy in copies} == {(number, "whole")}
@@ -103,7 +100,7 @@ def test_killed_pass_is_gone_on_with(
 
     studio = at("ingested")
     read: list[str] = []
-    whole = module.read_copy
+    from glassine.tasks.custody.fixity import read_copy as whole
 
     def count(job: str, copy: object, number: int, on_bytes: object = None) -> object:
         read.append(str(copy))
@@ -114,7 +111,8 @@ def test_killed_pass_is_gone_on_with(
         patched.setattr(module, "read_copy", lambda *words: _stop_after(3, read, count, *words))
         with pytest.raises(KeyboardInterrupt):
             run("verify", studio)
-    assert manifest_of(studio).document["passes"] == {"opened": 1, "closed": 0, "closed_at": None}
+    passes = manifest_of(studio).document["passes"]
+    assert (passes["opened"], passes["closed"]) == (1, 0)
     before = len(read)
     monkeypatch.setattr(module, "read_copy", count)
     assert run("verify", studio)["ok"]
@@ -122,6 +120,23 @@ def test_killed_pass_is_gone_on_with(
     assert before == 3
     assert len(read) == len(copies), "copies that were read before the kill are not read again in the same pass"
     assert {copy["pass"] for copy in copies} == {1}
+
+
+def test_entry_that_rotted_on_the_backup_is_named_and_mended(
+    at: Callable[[str], Studio], run: Run, contents: Callable[[Path], dict[str, str]]
+) -> None:
+    studio = at("ingested")
+    (backup,) = studio.backups()[0]
+    record = backup.job_folder(JOB) / "record"
+    content = bytearray((record / "00000003.json").read_bytes())
+    content[20] ^= 1
+    (record / "00000003.json").write_bytes(content)
+    outcome = run("verify", studio)
+    assert outcome["status"] == 1
+    assert any("Entry 3 " in problem and "backup" in problem for problem in outcome["problems"])
+    assert run("verify", studio, repair=True)["ok"]
+    assert contents(record) == contents(studio.job_folder(JOB) / "record")
+    assert run("verify", studio)["ok"]
 
 
 def test_damaged_chain_stops_it_and_names_the_entry(at: Callable[[str], Studio], run: Run) -> None:

@@ -409,7 +409,7 @@ def write_fixture(folder: Path) -> None:
         at = f"2026-11-25T{9 + count // 6:02d}:{count % 6}0:00.{count:06d}Z"
         record.commit(lambda _, facts=facts: facts, by=photographer, event=event, at=at)  # type: ignore[misc]
         if count == len(told) // 2:
-            record.checkpoint(always=True)
+            record.checkpoint()
     head = record.manifest().head
     kept = {"format": 1, "job": JOB, "entry": head.entry, "sha256": head.sha256, "at": "2026-11-26T09:00:00Z"}
     (job / "heads").mkdir()

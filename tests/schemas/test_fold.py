@@ -379,7 +379,7 @@ CONTRADICTIONS: dict[str, Callable[[MakeFact], tuple[list[Fact], Fact]]] = {
     "repair of an unknown copy": lambda fact: ([fact("frame")], fact("repair")),
     "skipped pass": lambda fact: ([], fact("fixity_pass", **{"pass": 2})),
     "pass closed before it was opened": lambda fact: ([], fact("fixity_pass", state="closed")),
-    "pass opened inside another": lambda fact: ([fact("fixity_pass")], fact("fixity_pass", **{"pass": 2})),
+    "pass skipped": lambda fact: ([fact("fixity_pass")], fact("fixity_pass", **{"pass": 3})),
     "skipped revision of a document": lambda fact: ([], fact("adopted", revision=2)),
     "skipped revision of a volume": lambda fact: ([fact("volume")], fact("volume", revision=3)),
     "skipped revision of a set-up": lambda fact: ([fact("frame")], fact("set_up", revision=2)),

@@ -21,7 +21,6 @@ from glassine.schemas.errors import RecordError, VolumeError
 from glassine.schemas.facts import fact_key
 from glassine.schemas.fold import ContradictionError
 from glassine.schemas.job_record import (
-    TAIL_BEFORE_CHECKPOINT,
     JobRecord,
     adopt,
     check_chain,
@@ -316,7 +315,7 @@ def test_a_full_disk_leaves_the_record_as_it_was(
 def job(tmp_path: Path, batches: Batches, make_job: MakeJob) -> JobRecord:
     """A small job with a checkpoint in the middle of its record."""
     record = make_job(tmp_path / "job", batches[:9])
-    record.checkpoint(always=True)
+    record.checkpoint()
     for event, facts in batches[9:]:
         record.commit(lambda _, facts=facts: facts, by=BY, event=event)  # type: ignore[misc]
     return record
@@ -357,7 +356,7 @@ def test_garbage_in_place_of_the_checkpoint_has_it_made_again(job: JobRecord, co
     (job.folder / CHECKPOINT).write_bytes(content)
     record = JobRecord(job.folder)
     assert record.manifest().document == wanted.document
-    record.checkpoint(always=True)
+    record.checkpoint()
     again = JobRecord(job.folder)
     assert again.manifest().document == wanted.document
     assert again.checkpointed == wanted.head.entry
@@ -407,15 +406,18 @@ def test_a_checkpoint_of_another_fold_or_another_history_is_made_again(job: JobR
     assert record.checkpointed == 0
 
 
-def test_a_checkpoint_is_written_only_when_the_tail_is_long(tmp_path: Path, fact: MakeFact) -> None:
+def test_a_checkpoint_is_written_when_it_is_behind_or_gone(tmp_path: Path, fact: MakeFact) -> None:
     record = create_job(tmp_path, "2611-04", by="Imre Falk")
-    for number in range(1, TAIL_BEFORE_CHECKPOINT + 1):
-        if number == TAIL_BEFORE_CHECKPOINT:
-            record.checkpoint()
-            assert not (tmp_path / CHECKPOINT).exists()
-        commit(record, fact("frame", frame=number, sha256=sha(number)))
     record.checkpoint()
-    assert json.loads((tmp_path / CHECKPOINT).read_bytes())["head"]["entry"] == TAIL_BEFORE_CHECKPOINT + 1
+    written = (tmp_path / CHECKPOINT).stat().st_mtime_ns
+    record.checkpoint()
+    assert (tmp_path / CHECKPOINT).stat().st_mtime_ns == written
+    commit(record, fact("frame", frame=1, sha256=sha(1)))
+    record.checkpoint()
+    assert json.loads((tmp_path / CHECKPOINT).read_bytes())["head"]["entry"] == 2
+    (tmp_path / CHECKPOINT).unlink()
+    record.checkpoint()
+    assert (tmp_path / CHECKPOINT).exists()
 
 
 def test_a_folder_without_a_record_is_an_empty_job(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import hashlib
 import os
 import shutil
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -290,6 +291,26 @@ def test_without_hard_links_a_copy_is_renamed_into_place_and_replaces_nothing(
     assert taken.read_bytes() == b"something else"
     assert names_under(volumes[0].job_folder(JOB)) == [place(SHA)]
     assert len(names_under(volumes[1].job_folder(JOB))) == 2
+
+
+def test_only_old_leftovers_of_a_kill_are_removed(
+    source: Path, volumes: list[Volume], names_under: NamesUnder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    replicate(source, JOB, volumes, place)
+    folder = volumes[0].job_folder(JOB)
+    at_work = folder / "originals" / ".glassine-0123456789ab.part"
+    at_work.write_bytes(CONTENT)
+    (folder / "deliveries" / ".packing-1").mkdir(parents=True)
+    (folder / "deliveries" / ".packing-1" / "0001.tif").write_bytes(CONTENT)
+    os.utime(at_work, ns=(0, 0))  # a copy bears the time of the file on the card before it gets its name
+    before = names_under(folder)
+    replication.remove_leftovers(folder)
+    assert names_under(folder) == before
+    now = time.time()
+    monkeypatch.setattr(replication.time, "time", lambda: now + 2 * 24 * 3600)  # type: ignore[attr-defined]
+    replication.remove_leftovers(folder)
+    assert names_under(folder) == [place(SHA)]
+    replication.remove_leftovers(folder / "absent")
 
 
 def test_two_runs_at_once_place_one_copy(tmp_path: Path, source: Path, volumes: list[Volume]) -> None:

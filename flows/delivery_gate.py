@@ -1,0 +1,181 @@
+"""The gate that everything which leaves must pass: what a client is owed, and every reason why something may not go."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from functools import partial
+
+from glassine.flows.open_job import OpenJob, adopted_document
+from glassine.schemas.due import current_final, delivered_digests, wanted_finals
+from glassine.schemas.entry import canonical_bytes, digest_of
+from glassine.schemas.errors import CallError, DeliveryRefusedError
+from glassine.schemas.job_record import adopt
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.stage import Frame, is_blocked, is_selected
+from glassine.schemas.validation import Document
+from glassine.tasks.delivery.rights import may_leave
+
+Item = tuple[int, Document]
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is to leave: to whom, to which specification, under which licence, with which rights inside, which finals."""
+
+    client: str
+    specification: str
+    specification_sha256: str
+    content: Document
+    licence: Document
+    rights: Document
+    items: list[Item]
+
+    @property
+    def key(self) -> str:
+        """Eight digits that change with anything that would change the delivered files."""
+        finals = [[number, final["final"], final["sha256"]] for number, final in self.items]
+        return digest_of(canonical_bytes([self.client, self.specification_sha256, self.licence, self.rights, finals]))[
+            :8
+        ]
+
+
+def plan_orders(
+    job: OpenJob, client: str, specification: str | None, frames: list[int] | None, today: date
+) -> list[Order]:
+    """What is to be sent now. Refused (L001, with every cause), nothing is recorded."""
+    manifest = job.manifest
+    name = name_of_client(job, client)
+    licence = _licence(manifest, name)
+    if licence:
+        causes = may_leave(licence, on=today)
+    else:
+        causes = [f"the job sheet has no licence for {name}: write one under `licences` in job.json."]
+    gathered: dict[str, list[Item]] = {}
+    for spec_name, finals in _specifications(job, name, specification).items():
+        gathered[spec_name], faults = _gather(manifest, finals, frames)
+        causes += [fault for fault in faults if fault not in causes]
+    if causes or licence is None:
+        more = f" (and {len(causes) - 1} more causes)" if causes[1:] else ""
+        raise DeliveryRefusedError("L001", f"Nothing leaves for {name}: {causes[0]}{more}", details=causes)
+    return [_order(job, name, spec_name, licence, items) for spec_name, items in gathered.items()]
+
+
+def is_sent(manifest: Manifest, order: Order) -> bool:
+    """Whether a client has everything of an order, to this very version of the specification."""
+    sent = delivered_digests(manifest, order.client, order.specification, order.specification_sha256)
+    return all(final["sha256"] in sent for _, final in order.items)
+
+
+def check_still_true(manifest: Manifest, order: Order) -> None:
+    """Another process may have blocked a frame, or brought a newer round, while a bag was packed or copied."""
+    for number, final in order.items:
+        frame = manifest.frame(number)
+        now = current_final(frame, final["final"])
+        if is_blocked(frame) or now is None or now["sha256"] != final["sha256"] or not now["signed_off"]:
+            sentence = f"Frame {frame['number']} changed while the delivery was made: nothing was handed over"
+            raise DeliveryRefusedError("L001", f"{sentence}. Run the same command again.")
+
+
+def left_out(manifest: Manifest) -> list[str]:
+    """Numbers of the selects that leave in no delivery, since they are blocked."""
+    return [frame["number"] for frame in manifest.frames if is_selected(frame) and is_blocked(frame)]
+
+
+def name_of_client(job: OpenJob, client: str) -> str:
+    """The client's name as the job sheet writes it; a name that nobody knows is refused."""
+    sheet = job.manifest.sheet
+    known = [
+        sheet["client"],
+        *(d["client"] for d in sheet.get("deliverables", [])),
+        *(li["client"] for li in sheet.get("licences", [])),
+    ]
+    for name in known:
+        if name.casefold() == client.casefold():
+            return str(name)
+    words = ", ".join(sorted(set(known)))
+    raise CallError("W002", f"The job sheet of {job.number} names no client {client!r} (known: {words}).")
+
+
+def _order(job: OpenJob, client: str, spec_name: str, licence: Document, items: list[Item]) -> Order:
+    document = f"specification/{spec_name}"
+    job.commit("adopt", partial(adopt, name=document, content=job.studio.specification(spec_name)))
+    adopted = adopted_document(job.manifest, document)
+    return Order(
+        client, spec_name, adopted["sha256"], adopted["content"], licence, _rights(job, client, licence), items
+    )
+
+
+def _specifications(job: OpenJob, client: str, named: str | None) -> dict[str, list[str]]:
+    """Specification to the names of the finals, as the job sheet's deliverables say; else the client's usual one."""
+    everything = [wanted["final"] for wanted in wanted_finals(job.manifest)]
+    wanted = {
+        deliverable["specification"]: deliverable.get("finals") or everything
+        for deliverable in job.manifest.sheet.get("deliverables", [])
+        if deliverable["client"].casefold() == client.casefold() and named in (None, deliverable["specification"])
+    }
+    if wanted:
+        return wanted
+    usual = named or job.studio.client(client).get("specification") or job.studio.default("specification")
+    if not usual:
+        raise CallError(
+            "W001", f"No specification for {client}: give --specification NAME, or write a deliverable into job.json."
+        )
+    return {usual: everything}
+
+
+def _licence(manifest: Manifest, client: str) -> Document | None:
+    return next((li for li in manifest.sheet.get("licences", []) if li["client"].casefold() == client.casefold()), None)
+
+
+def _gather(manifest: Manifest, finals: list[str], frames: list[int] | None) -> tuple[list[Item], list[str]]:
+    """The finals to be sent, and every reason why one may not leave. Blocked selects leave only when they are named."""
+    selects = [frame for frame in manifest.frames if is_selected(frame)]
+    chosen = [manifest.frame(number) for number in frames] if frames else [f for f in selects if not is_blocked(f)]
+    items: list[Item] = []
+    causes = [] if chosen else ["no frame that may leave is a select of a closed round."]
+    if not finals:
+        causes.append("the job sheet names no finals: write `finals` into job.json.")
+    for frame in chosen:
+        if is_blocked(frame):
+            causes.append(f"frame {frame['number']} is blocked: {frame['block']['reason']}")
+            continue
+        if not is_selected(frame):
+            causes.append(f"frame {frame['number']} is no select of a closed round.")
+            continue
+        for name in finals:
+            final = current_final(frame, name)
+            cause = _why_not(frame, name, final)
+            if cause or final is None:
+                causes.append(cause)
+            else:
+                items.append((frame["frame"], final))
+    return items, causes
+
+
+def _why_not(frame: Frame, name: str, final: Document | None) -> str:
+    if final is None:
+        stale = any(old["final"] == name for old in frame["finals"])
+        return f"final {name!r} of frame {frame['number']} is {'stale' if stale else 'not rendered'}: run `glassine advance`."
+    if not final["signed_off"]:
+        return f"final {name!r} of frame {frame['number']} is not signed off."
+    return ""
+
+
+def _rights(job: OpenJob, client: str, licence: Document) -> Document:
+    """What is written into each file about whose it is (rights.embedded_metadata)."""
+    sheet = job.manifest.sheet
+    return {
+        "creator": sheet.get("photographer"),
+        "credit_line": sheet.get("credit_line") or job.studio.default("credit_line"),
+        "copyright_notice": sheet.get("copyright_notice") or job.studio.default("copyright_notice"),
+        "usage_terms": licence.get("terms"),
+        "web_statement": sheet.get("web_statement"),
+        "job": job.number,
+        "client": client,
+        "title": sheet.get("title"),
+        "description": sheet.get("description"),
+        "keywords": sheet.get("keywords"),
+        "instructions": sheet.get("instructions"),
+        "model_release": sheet.get("model_release"),
+    }
