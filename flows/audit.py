@@ -41,7 +41,9 @@ def audit(studio: Studio, *, client: str | None = None, file: Path | None = None
     if client is not None and not deliveries and not faults and not _is_known_client(studio, numbers, client):
         raise CallError("W002", f"No job of this studio names a client {client!r}.")
     said = _say_file(file, owners) if file else [line for delivery in deliveries for line in _say_delivery(delivery)]
-    if not file and not deliveries:
+    if faults:
+        said.append("What the damaged records say is left out: mend them with `glassine verify --repair` first.")
+    elif not file and not deliveries:
         said = [f"Nothing has been delivered{f' to {client}' if client else ''} yet."]
     said.append(f"Chain: {len(numbers) - len({f.split(':')[0] for f in faults})} of {len(numbers)} records are whole.")
     said += [f"Not compared with the heads on a volume that is away: {error}" for error in absent]
@@ -71,8 +73,17 @@ def _deliveries(record: JobRecord, manifest: Manifest) -> Iterator[Document]:
             "handed_over_by": record.people.name_of(handed["person"]) if handed else None,
             "place": handed["place"] if handed else None,
             "receipt_sha256": handed["receipt"]["sha256"] if handed else None,
-            "files": [{**file, "sources": _sources(manifest, file)} for file in delivery["files"]],
+            "files": [
+                {**file, "sources": _sources(manifest, file), "blocked": _block_of(manifest, file["frame"])}
+                for file in delivery["files"]
+            ],
         }
+
+
+def _block_of(manifest: Manifest, number: int) -> str | None:
+    """Why a frame may not be shown any more, or None."""
+    block = manifest.by_number[number]["block"]
+    return str(block["reason"]) if block and block["blocked"] else None
 
 
 def _sources(manifest: Manifest, file: Document) -> Document:
@@ -135,6 +146,8 @@ def _say_delivery(delivery: Document) -> list[str]:
             f"  {file['name']}  frame {print_frame(file['frame'])} ({made['original']}), {file['final']}, {version}, look {made['look']}"
         )
         said.append(f"    SHA-256 {file['sha256']}")
+        if file["blocked"]:
+            said.append(f"    BLOCKED since: {file['blocked']}")
     return said
 
 

@@ -13,7 +13,7 @@ from typing import Annotated
 
 from cyclopts import App, CycloptsError, Parameter
 
-from glassine.flows.cli_common import HERE, Common, Frames, frame_numbers, run_named, run_safely, volume_pairs
+from glassine.flows.cli_common import HERE, Common, Frames, Several, frame_numbers, run_named, run_safely, volume_pairs
 from glassine.flows.cli_retouch import retouch_app
 from glassine.flows.cli_selects import selects_app
 from glassine.flows.outcome import failure, merge
@@ -151,6 +151,23 @@ def job_list(*, common: Common = HERE) -> Document:
     return list_jobs(common.find())
 
 
+@job_app.command(name="frames")
+def job_frames(number: str, frames: list[str] | None = None, *, common: Common = HERE) -> Document:
+    """Where every frame is: a line each; for the frames named, everything that is known.
+
+    Example: glassine job frames 2611-04 0012-0014
+
+    Parameters
+    ----------
+    frames
+        Frame numbers, ranges or file names; all frames without them.
+    """
+    from glassine.flows.frame_list import list_frames
+
+    studio = common.find()
+    return list_frames(studio, number, frame_numbers(studio, number, frames) if frames else None)
+
+
 @job_app.command(name="sheet")
 def job_sheet(number: str | None = None, *, common: Common = HERE) -> Document:
     """Print the job sheet in force, or an example to fill in.
@@ -264,7 +281,7 @@ def proof(number: str, *, common: Common = HERE) -> Document:
 
 
 @app.command
-def grade(number: str, *, unretouched: list[str] | None = None, common: Common = HERE) -> Document:
+def grade(number: str, *, unretouched: Several = None, common: Common = HERE) -> Document:
     """Render the finals that are due.
 
     Example: glassine grade 2611-04 --unretouched 0151
@@ -280,7 +297,7 @@ def grade(number: str, *, unretouched: list[str] | None = None, common: Common =
 
 @app.command
 def deliver(
-    number: str, *, to: str, specification: str | None = None, frames: list[str] | None = None, common: Common = HERE
+    number: str, *, to: str, specification: str | None = None, frames: Several = None, common: Common = HERE
 ) -> Document:
     """Render signed-off finals to a client's specification, pack, validate, hand over, and write the receipt.
 

@@ -35,6 +35,7 @@ class Common:
 
 
 HERE = Common()
+Several = Annotated[list[str] | None, Parameter(consume_multiple=True)]
 Frames = Annotated[list[str], Parameter(help="Frame numbers, ranges or file names: 0012 0015-0017")]
 
 

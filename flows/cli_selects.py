@@ -51,7 +51,10 @@ def selects_mark(
         raise CallError("W001", "Give a list, or --ratings FOLDER, or --sidecars.")
     # Unquoted, the shell has cut `hold 0003` in two; quoted, each part is an item of its own.
     between = ", " if any(" " in text for text in listed or []) else " "
-    words = {"listed": between.join(listed) if listed else None, "ratings": str(ratings) if ratings else None}
+    words = {
+        "listed": between.join(listed) if listed else None,
+        "ratings": str(ratings.absolute()) if ratings else None,
+    }
     return run_named(
         common, "selects_round", "mark", job=number, round_name=round_name, remark=remark, region=region, **words
     )

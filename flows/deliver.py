@@ -17,7 +17,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
-from glassine.flows.delivery_gate import Item, Order, check_still_true, is_sent, left_out, plan_orders
+from glassine.flows.delivery_gate import Item, Order, check_still_true, left_out, plan_orders
 from glassine.flows.grade import final_path
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
@@ -34,7 +34,7 @@ from glassine.schemas.validation import Document, check_document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.medium import drop_cached_pages
 from glassine.tasks.custody.original_name import safe_part
-from glassine.tasks.custody.replication import PACKING_PREFIX
+from glassine.tasks.custody.replication import PACKING_PREFIX, remove_old
 from glassine.tasks.delivery.bag import make_bag, validate_bag
 from glassine.tasks.delivery.exiftool import ExifTool
 from glassine.tasks.delivery.receipt import receipt_bytes, receipt_document, write_receipt_pdf
@@ -63,7 +63,7 @@ def deliver(
     open_job = OpenJob(read_studio(Path(studio)), job, by)
     finish_hand_overs(open_job)
     orders = plan_orders(open_job, client, specification, frames, datetime.now(UTC).date())
-    sent = [send(open_job, order) for order in orders if not is_sent(open_job.manifest, order)]
+    sent = [send(open_job, order) for order in orders]
     problems = open_job.finish()
     said = [line for number in sent for line in _describe(open_job, number)]
     blocked = left_out(open_job.manifest)
@@ -79,7 +79,7 @@ def deliver(
 def send_due(job: OpenJob, due: DueDelivery) -> list[int]:
     """Send what the job sheet says is due; returns the numbers of the deliveries."""
     orders = plan_orders(job, due.client, due.specification, None, datetime.now(UTC).date())
-    return [send(job, order) for order in orders if not is_sent(job.manifest, order)]
+    return [send(job, order) for order in orders]
 
 
 def send(job: OpenJob, order: Order) -> int:
@@ -99,9 +99,10 @@ def finish_hand_overs(job: OpenJob) -> None:
         if not handed:
             continue
         place = Path(handed["place"])
-        for partial in place.parent.glob(f".{place.name}.*.partial") if place.parent.is_dir() else []:
+        for partial in _partials(place):
             if not place.exists() and _is_the_bag(partial, delivery):
                 partial.rename(place)
+        remove_old(_partials(place))
         for part in ("receipt", "receipt_pdf"):
             source = job.path(handed[part]["path"])
             target = place.with_name(f"{place.name}-receipt{source.suffix}")
@@ -219,6 +220,7 @@ def _hand_over(job: OpenJob, number: int, order: Order) -> None:
             "W003",
             f"{place} is there already, and is no delivery that the record knows: move it away, then run the same command again.",
         )
+    remove_old(_partials(place))
     partial = place.with_name(f".{place.name}.{secrets.token_hex(4)}.partial")
     try:
         shutil.copytree(job.path(delivery["folder"]), partial, copy_function=_copy_flushed)
@@ -234,6 +236,11 @@ def _hand_over(job: OpenJob, number: int, order: Order) -> None:
     except GlassineError:
         shutil.rmtree(partial, ignore_errors=True)
         raise
+
+
+def _partials(place: Path) -> list[Path]:
+    """Bags on their way to a place, under hidden names; also those that a killed run left."""
+    return sorted(place.parent.glob(f".{place.name}.*.partial")) if place.parent.is_dir() else []
 
 
 def _state_hand_over(job: OpenJob, number: int, order: Order, place: Path) -> None:

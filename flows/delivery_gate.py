@@ -7,7 +7,7 @@ from datetime import date
 from functools import partial
 
 from glassine.flows.open_job import OpenJob, adopted_document
-from glassine.schemas.due import current_final, delivered_digests, wanted_finals
+from glassine.schemas.due import current_final, wanted_finals
 from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.errors import CallError, DeliveryRefusedError
 from glassine.schemas.job_record import adopt
@@ -43,7 +43,10 @@ class Order:
 def plan_orders(
     job: OpenJob, client: str, specification: str | None, frames: list[int] | None, today: date
 ) -> list[Order]:
-    """What is to be sent now. Refused (L001, with every cause), nothing is recorded."""
+    """What is to be sent now: what was not sent before, to this client and this version of the specification.
+
+    Refused (L001, with every cause), nothing is recorded.
+    """
     manifest = job.manifest
     name = name_of_client(job, client)
     licence = _licence(manifest, name)
@@ -58,13 +61,8 @@ def plan_orders(
     if causes or licence is None:
         more = f" (and {len(causes) - 1} more causes)" if causes[1:] else ""
         raise DeliveryRefusedError("L001", f"Nothing leaves for {name}: {causes[0]}{more}", details=causes)
-    return [_order(job, name, spec_name, licence, items) for spec_name, items in gathered.items()]
-
-
-def is_sent(manifest: Manifest, order: Order) -> bool:
-    """Whether a client has everything of an order, to this very version of the specification."""
-    sent = delivered_digests(manifest, order.client, order.specification, order.specification_sha256)
-    return all(final["sha256"] in sent for _, final in order.items)
+    orders = [_order(job, name, spec_name, licence, items) for spec_name, items in gathered.items()]
+    return [order for order in orders if order.items]
 
 
 def check_still_true(manifest: Manifest, order: Order) -> None:

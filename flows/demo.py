@@ -19,7 +19,7 @@ from glassine.flows.open_job import CONTACT_SHEET, OpenJob
 from glassine.flows.outcome import summary
 from glassine.flows.prefect_environment import run_flow
 from glassine.flows.proof import proof
-from glassine.flows.retouch import brief, hand_out, take_back
+from glassine.flows.retouch import brief, hand_out, hand_out_folder, take_back
 from glassine.flows.selects_round import close, mark
 from glassine.flows.studio import SETTINGS, Studio, make_studio, read_studio
 from glassine.flows.verify import verify
@@ -139,7 +139,7 @@ class _Demo:
         return {
             "contact sheet": job.path(f"{CONTACT_SHEET}.jpg"),
             "proof": job.path(hero["proof"]["path"]),
-            "brief": job.path(f"{hero['rounds'][-1]['brief']['path']}/hand-out-1.pdf"),
+            "brief": job.path(f"{hand_out_folder(hero['rounds'][-1])}/brief.pdf"),
             "what was retouched": job.path(
                 f"{hero['rounds'][-1]['brief']['path']}/changes-{hero['rounds'][-1]['take_backs'][-1]['sha256'][:8]}.jpg"
             ),

@@ -17,7 +17,7 @@ from glassine.flows.studio import read_studio
 from glassine.schemas.due import DueFinal, current_final, due_finals, unsigned_finals, wanted_finals
 from glassine.schemas.errors import CallError, FixityError, FrameError, VolumeError
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, is_blocked, is_selected, last_return
+from glassine.schemas.stage import Frame, is_blocked, is_handed_out, is_selected, last_return
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging.decoder_pool import DecoderPool
@@ -189,7 +189,7 @@ def _from_the_original(manifest: Manifest, number: int) -> list[DueFinal]:
         raise CallError(
             "W004", f"Frame {frame['number']} is no select of a closed round, or is blocked: no final is made of it."
         )
-    if frame["rounds"]:
+    if is_handed_out(frame):
         raise CallError("W004", f"Frame {frame['number']} has a retouch round: its final is made of what comes back.")
     return [
         DueFinal(number, wanted["final"], wanted["look"], UNRETOUCHED)

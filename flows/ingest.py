@@ -52,6 +52,7 @@ class Tally:
 
     files: int = 0
     seen_again: int = 0
+    digests: set[str] = field(default_factory=set)
     problems: list[str] = field(default_factory=list)
     walk: WalkReport = field(default_factory=WalkReport)
 
@@ -156,6 +157,7 @@ class _Batch:
                 if role == "original":
                     break  # its companions wait for it
         self.tally.files += len(arrivals)
+        self.tally.digests |= {arrival.sha256 for arrival in arrivals}
         self.tally.seen_again += sum(not arrival.copies for arrival in arrivals)
         return arrivals
 
@@ -265,7 +267,12 @@ def _report(job: OpenJob, tally: Tally, had_frames: int, had_strays: int, proble
     manifest = job.manifest
     new = manifest.frames[had_frames:]
     strays = manifest.document["strays"][had_strays:]
-    damaged = [frame for frame in new if frame["undecodable"]]
+    damaged = [frame for frame in manifest.frames if frame["undecodable"] and frame["sha256"] in tally.digests]
+    if not tally.files and not problems:
+        places = "There is no file at the source"
+        return summary(
+            [], [f"{places}: is the card in its reader and mounted? Nothing was taken in."], job=job.number, frames=[]
+        )
     said = [f"{tally.files} files looked at, {len(new)} new frames{_span(new)}, {tally.seen_again} known already."]
     said += [
         f"Frame {f['number']} ({f['name']}) is kept, but its picture does not decode: {f['undecodable']}"

@@ -60,7 +60,14 @@ def open_new_job(
         replace_file(kept, pretty_json(document))
     job.say("adopt", [job.hold(kept, "job sheet")])
     problems = job.finish()
-    said = [f"Job {number} is open in {folder}", f"Next: glassine ingest {number} CARD"]
+    said = [f"Job {number} is open in {folder}"]
+    licensed = {licence["client"].casefold() for licence in document.get("licences", [])}
+    unlicensed = {d["client"] for d in document.get("deliverables", []) if d["client"].casefold() not in licensed}
+    said += [
+        f"Mind that nothing can be delivered to {client}: the sheet has no licence for it."
+        for client in sorted(unlicensed)
+    ]
+    said += [f"Next: glassine ingest {number} CARD"] if not job.manifest.frames else []
     return summary(said, problems, job=number, folder=str(folder))
 
 
@@ -206,6 +213,9 @@ def _check_names(studio: Studio, sheet: Document) -> None:
                     "deliverables",
                     f"names the final {final!r}; the sheet's finals are {', '.join(names)}.",
                 )
+    for licence in sheet.get("licences", []):
+        if licence.get("from", "") > licence.get("until", "9999"):
+            raise DocumentError("D002", SHEET, "licences", f"that of {licence['client']} ends before it begins.")
     if len(set(names)) < len(names):
         raise DocumentError("D002", SHEET, "finals", "names one final twice.")
 

@@ -10,9 +10,10 @@ from typing import Any
 from glassine.flows.studio import Studio
 from glassine.schemas.due import OwedCopy, owed_copies
 from glassine.schemas.durable_file import replace_file, unwritable, write_if_absent
-from glassine.schemas.errors import FixityError, GlassineError, VolumeError
+from glassine.schemas.entry import entry_name
+from glassine.schemas.errors import FixityError, GlassineError, RecordError, VolumeError
 from glassine.schemas.facts import EVENTS
-from glassine.schemas.job_record import JobRecord, Propose, adopt, check_not_forked
+from glassine.schemas.job_record import JobRecord, Propose, adopt, check_chain, check_not_forked
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.people import have_one_salt
 from glassine.schemas.validation import Document, read_document
@@ -38,15 +39,19 @@ class OpenJob:
         R004: the folder is older than a head kept on a volume; and all that reading the record raises.
     """
 
-    def __init__(self, studio: Studio, number: str, by: str | None) -> None:
+    def __init__(self, studio: Studio, number: str, by: str | None, *, mend: bool = False) -> None:
         self.studio = studio
         self.number = number
         self.folder = studio.job_folder(number)
         self.record = JobRecord(self.folder)
         self.working = studio.working_volume()
         self.backups, self.absent = studio.backups()
+        self.mended = self._mend_record() if mend else []
         for volume in self.volumes:
             check_not_forked(self.record, volume.heads(number), where=f"volume {volume.name}")
+        if faults := self.chain_faults():
+            more = "Nothing was written; mend it with `glassine verify --repair`, or see `glassine audit`."
+            raise RecordError("R001", f"{faults[0]} {more}", details=faults)
         self._bring_people_back()
         self.by = self.record.people.person_of(studio.who(by))
         self._adopt_settings()
@@ -99,6 +104,34 @@ class OpenJob:
         raise VolumeError(
             "V001", f"No whole copy of {name} is on a volume that is here: run `glassine verify {self.number}`."
         )
+
+    def chain_faults(self) -> list[str]:
+        """What is wrong with the record, by its chain and every head that can be seen; a sentence each."""
+        return check_chain(self.folder, (head for volume in self.volumes for head in volume.heads(self.number)))
+
+    def _mend_record(self) -> list[str]:
+        """Bring altered and missing entries back from a backup volume whose own record is whole.
+
+        What was altered is kept aside. Returns the entries mended.
+        """
+        mended: list[str] = []
+        for volume in self.backups if self.chain_faults() else []:
+            other = volume.job_folder(self.number)
+            heads = [head for there in self.volumes for head in there.heads(self.number)]
+            if check_chain(other, (head for head in heads if (other / "record" / entry_name(head.entry)).exists())):
+                continue
+            for path in sorted((other / "record").glob("*.json")):
+                own = self.record.record_folder / path.name
+                content = path.read_bytes()
+                if own.exists() and own.read_bytes() == content:
+                    continue
+                if own.exists():
+                    put_aside(own, self.folder)
+                write_if_absent(own, content)
+                mended.append(f"{self.working.name}: record/{path.name}")
+            if not self.chain_faults():
+                break
+        return mended
 
     def hold(self, path: Path, role: str) -> Fact:
         """The fact that a file made or received later is under the copy rule like an original."""
@@ -231,6 +264,13 @@ class OpenJob:
                 revision = known["revision"] + 1 if known else 1
                 facts.append({"kind": "volume", "volume": volume.volume, "revision": revision, **said})
         return facts
+
+
+def put_aside(entry: Path, job_folder: Path) -> None:
+    """Keep an entry that is not what the chain says under `aside/record`, out of the record's way."""
+    aside = job_folder / "aside" / "record" / f"{entry.name}.{hash_file(entry)[:8]}"
+    aside.parent.mkdir(parents=True, exist_ok=True)
+    entry.rename(aside)
 
 
 def adopted_document(manifest: Manifest, name: str) -> Document:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import operator
+import os
 import shutil
 from collections.abc import Callable, Sequence
 from datetime import date
@@ -22,7 +23,7 @@ from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.errors import NOT_RIGHT, CallError, FrameError, VolumeError
 from glassine.schemas.identifiers import note_id, utc_now
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, is_blocked, is_selected
+from glassine.schemas.stage import Frame, is_blocked, is_selected, last_return
 from glassine.schemas.validation import Document, check_document
 from glassine.tasks.custody.card_walk import stem_of
 from glassine.tasks.custody.digest import hash_file
@@ -61,12 +62,12 @@ def brief(
     asked = [*open_job.manifest.sheet.get("standing_instructions", []), *(standing or [])]
     wanted = _notes_for_next_round(state)
     retouch = _open_round(state)
-    if retouch and wanted:
+    if retouch and retouch["hand_out"] and wanted:
         raise CallError(
             "W004",
             f"Round {retouch['round']} of frame {state['number']} is still out: its notes go into the next round, after the return.",
         )
-    if not retouch:
+    if not retouch or (wanted and not set(_ids(wanted)) <= set(retouch["brief"]["notes"])):
         if not wanted and not (standing or (not state["rounds"] and asked)):
             raise CallError(
                 "W001",
@@ -119,11 +120,13 @@ def hand_out(
     folders = []
     for number in frames:
         state = open_job.manifest.frame(number)
-        folders.append(str(open_job.path(state["rounds"][-1]["brief"]["path"])))
         _write_hand_out(open_job, state)
+        folders.append(str(open_job.path(hand_out_folder(state["rounds"][-1]))))
     problems = open_job.finish()
     until = f", due {due}" if due else ""
     said = [f"Handed out to {retoucher}{until}: send the folder {folder}" for folder in folders]
+    if due and due < utc_now()[:10]:
+        said.append(f"Mind that {due} is past.")
     return summary(said, problems, job=job, retoucher=retoucher, due=due, folders=folders)
 
 
@@ -150,9 +153,13 @@ def take_back(studio: str, job: str, frame: int, file: str, by: str | None = Non
 
 
 def render_base(job: OpenJob, frame: Frame, out: str) -> Document:
-    """Render a frame's base file in a disposable worker; the facts of the file, with its path."""
+    """Make the base file of a frame's next round in a disposable worker; the facts of the file, with its path.
+
+    The first round starts from the original, a later one from what was accepted last: its work is kept.
+    """
     memory, seconds = job.studio.decode_limits
-    source = job.find_whole(frame["sha256"])
+    returned = last_return(frame)
+    source = job.find_whole(returned["sha256"] if returned else frame["sha256"])
 
     def base_batch(batch: list[Path]) -> Document:
         with DecoderPool(1, memory, seconds) as pool:
@@ -199,8 +206,13 @@ def _propose_notes(manifest: Manifest, number: int, notes: Sequence[tuple[Docume
 
 
 def _notes_for_next_round(frame: Frame) -> list[Document]:
-    briefed = {note for retouch in frame["rounds"] for note in retouch["brief"]["notes"]}
+    # A brief that nobody has been handed is followed by a new one, which holds its notes too.
+    briefed = {note for retouch in frame["rounds"] if retouch["hand_out"] for note in retouch["brief"]["notes"]}
     return [note for note in frame["notes"] if note["note"] not in briefed]
+
+
+def _ids(notes: list[Document]) -> list[str]:
+    return [note["note"] for note in notes]
 
 
 def _open_round(frame: Frame) -> Document | None:
@@ -257,17 +269,33 @@ def _write_brief(job: OpenJob, frame: Frame, notes: list[Document], standing: li
 
 
 def _write_hand_out(job: OpenJob, frame: Frame) -> None:
-    """The brief again with the retoucher's name and the due date, as `hand-out.json` and `.pdf`."""
+    """All that is sent to the retoucher, in a folder of its own: base file, reference, the brief with name and due date."""
     retouch = frame["rounds"][-1]
     told = retouch["brief"]
     given = retouch["hand_out"]
     notes = [note for note in frame["notes"] if note["note"] in told["notes"]]
-    name = f"hand-out-{given['revision']}"
+    folder = hand_out_folder(retouch)
     _write_bundle(
-        job, frame, retouch["round"], told["path"], told["base"], notes, told["standing"], told["grader"],
-        name=name, retoucher=given["retoucher"], due=given["due"],
+        job, frame, retouch["round"], folder, told["base"], notes, told["standing"], told["grader"],
+        name="brief", retoucher=given["retoucher"], due=given["due"],
     )  # fmt: skip
-    job.say("brief", [job.hold(job.path(f"{told['path']}/{name}{ending}"), "brief") for ending in (".json", ".pdf")])
+    base = job.path(f"{folder}/{Path(told['base']['path']).name}")
+    if not base.exists():
+        _put_beside(job.find_whole(told["base"]["sha256"]), base)
+    job.say("brief", [job.hold(job.path(f"{folder}/{name}"), "brief") for name in ("brief.json", "brief.pdf")])
+
+
+def hand_out_folder(retouch: Document) -> str:
+    """The folder that is sent to a retoucher: each hand-out has its own, so that no other person's papers lie in it."""
+    return f"{retouch['brief']['path']}/hand-out-{retouch['hand_out']['revision']}"
+
+
+def _put_beside(source: Path, target: Path) -> None:
+    """The same file under a second name; a copy of its bytes where the file system has no links."""
+    try:
+        os.link(source, target)
+    except OSError:
+        replace_file(target, source.read_bytes())
 
 
 def _write_bundle(

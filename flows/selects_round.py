@@ -84,11 +84,7 @@ def close(studio: str, job: str, round_name: str, by: str | None = None) -> Docu
     written = hand_off(open_job)
     problems = open_job.finish()
     manifest = open_job.manifest
-    chosen = [
-        f
-        for f in manifest.frames
-        if f["selection"] and f["selection"]["round"] == round_name and f["selection"]["verdict"] == "select"
-    ]
+    chosen = _chosen_in(manifest, manifest.selects_round(round_name) or known)
     said = [
         f"Round {round_name!r} is closed: {len(chosen)} selects ({', '.join(f['number'] for f in chosen) or 'none'})."
     ]

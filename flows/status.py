@@ -19,7 +19,7 @@ from glassine.schemas.due import (
     waits,
 )
 from glassine.schemas.errors import NOT_RIGHT, GlassineError
-from glassine.schemas.job_record import JobRecord
+from glassine.schemas.job_record import JobRecord, check_chain
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import STAGES
 from glassine.schemas.validation import Document
@@ -29,11 +29,13 @@ def status(studio: Studio, number: str | None) -> Document:
     """Where one job stands, or every job of the studio."""
     if number:
         found = _job_status(studio, number)
-        return summary(_say(found), [], **found)
+        faults = found["record_faults"]
+        return summary(_say(found), faults, status=NOT_RIGHT if faults else 0, **found)
     jobs, problems = [], []
     for one in studio.job_numbers():
         try:
             jobs.append(_job_status(studio, one))
+            problems += [f"Job {one}: {fault}" for fault in jobs[-1]["record_faults"]]
         except GlassineError as error:
             problems.append(f"Job {one}: {error}")
     said = [line for job in jobs for line in _say(job)]
@@ -46,6 +48,7 @@ def _job_status(studio: Studio, number: str) -> Document:
     folder: Path = studio.job_folder(number)
     record = JobRecord(folder)
     manifest = record.manifest()
+    faults = check_chain(folder)
     today = datetime.now(UTC).date()
     ids = [volume["volume"] for volume in studio.settings["volumes"] if volume.get("volume")]
     counts = Counter(frame["stage"] for frame in manifest.frames)
@@ -67,6 +70,7 @@ def _job_status(studio: Studio, number: str) -> Document:
         ],
         "late": late_frames(manifest, today),
         "head": manifest.document["head"],
+        "record_faults": faults,
     }
 
 

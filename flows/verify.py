@@ -9,17 +9,15 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
-from glassine.flows.open_job import OpenJob
+from glassine.flows.open_job import OpenJob, put_aside
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import bad_copies
 from glassine.schemas.errors import NOT_RIGHT, GlassineError, VolumeError
 from glassine.schemas.identifiers import parse_time, utc_now
-from glassine.schemas.job_record import check_chain
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.validation import Document
-from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.fixity import KnownCopy, read_copy, repair_copy
 from glassine.tasks.custody.volume import Volume
 
@@ -35,16 +33,17 @@ def verify(studio: str, job: str, by: str | None = None, repair: bool = False) -
 
     With `repair`, a copy that is missing or differs is made again from a whole one, and the bad file is kept aside.
     """
-    open_job = OpenJob(read_studio(Path(studio)), job, by)
-    chain = check_chain(open_job.folder, (head for volume in open_job.volumes for head in volume.heads(job)))
+    open_job = OpenJob(read_studio(Path(studio)), job, by, mend=repair)
     number = _open_pass(open_job)
     read, problems = _read_copies(open_job, number)
-    may_mend = repair and not chain  # while the job's own entries are at fault, the backup's are the good ones
-    chain += [fault for volume in open_job.backups for fault in check_mirror(open_job, volume, repair=may_mend)]
-    mended, failed = _repair_copies(open_job, number) if repair else ([], [])
+    mended = list(open_job.mended)
+    mirror_faults = [
+        fault for volume in open_job.backups for fault in check_mirror(open_job, volume, mended, repair=repair)
+    ]
+    failed = _repair_copies(open_job, number, mended) if repair else []
     open_job.say("verify", [{"kind": "fixity_pass", "pass": number, "state": "closed"}])
     problems += open_job.finish()
-    return _report(open_job, read, chain, mended, failed, problems)
+    return _report(open_job, read, mirror_faults, mended, failed, problems)
 
 
 def _open_pass(job: OpenJob) -> int:
@@ -90,26 +89,29 @@ def _read_copies(job: OpenJob, number: int) -> tuple[int, list[str]]:
     return read, list(gone.values())
 
 
-def check_mirror(job: OpenJob, volume: Volume, *, repair: bool) -> list[str]:
-    """Compare the entries on a backup volume with the job's own; with `repair` a differing one is put aside, and made again."""
+def check_mirror(job: OpenJob, volume: Volume, mended: list[str], *, repair: bool) -> list[str]:
+    """Compare the entries on a backup volume with the job's own, whose chain is whole; returns what differs.
+
+    With `repair` a differing entry is put aside there instead, and `finish` writes it again.
+    """
     faults = []
     folder = volume.job_folder(job.number) / "record"
     for path in sorted(job.record.record_folder.glob("*.json")):
         mirrored = folder / path.name
-        if mirrored.exists() and mirrored.read_bytes() != path.read_bytes():
-            if repair:
-                aside = volume.job_folder(job.number) / "aside" / "record" / f"{path.name}.{hash_file(mirrored)[:8]}"
-                aside.parent.mkdir(parents=True, exist_ok=True)
-                mirrored.rename(aside)  # `finish` writes the entry there again
-            else:
-                faults.append(f"Entry {int(path.stem)} of the record differs on volume {volume.name} ({mirrored}).")
+        if not mirrored.exists() or mirrored.read_bytes() == path.read_bytes():
+            continue
+        if repair:
+            put_aside(mirrored, volume.job_folder(job.number))
+            mended.append(f"{volume.name}: record/{path.name}")
+        else:
+            faults.append(f"Entry {int(path.stem)} of the record differs on volume {volume.name} ({mirrored}).")
     return faults
 
 
-def _repair_copies(job: OpenJob, number: int) -> tuple[list[str], list[str]]:
-    """Mend every bad copy on a volume that is here; returns the paths mended and what could not be, as sentences."""
+def _repair_copies(job: OpenJob, number: int, mended: list[str]) -> list[str]:
+    """Mend every bad copy on a volume that is here, adding its path to `mended`; returns what could not be, as sentences."""
     by_id = {volume.volume: volume for volume in job.volumes}
-    mended, failed = [], []
+    failed = []
     for sha256, holder, bad in bad_copies(job.manifest):
         if bad["volume"] not in by_id:
             continue
@@ -124,7 +126,7 @@ def _repair_copies(job: OpenJob, number: int) -> tuple[list[str], list[str]]:
             mended.append(f"{target.volume.name}: {target.path}")
         except GlassineError as error:
             failed.append(str(error))
-    return mended, failed
+    return failed
 
 
 def _report(

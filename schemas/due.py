@@ -11,7 +11,7 @@ from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.people import People
-from glassine.schemas.stage import Frame, is_blocked, is_selected, last_return
+from glassine.schemas.stage import Frame, is_blocked, is_handed_out, is_selected, last_return
 from glassine.schemas.validation import Document
 
 
@@ -135,7 +135,7 @@ def _round_to_grade(frame: Frame) -> int | None:
     returned = last_return(frame)
     if returned:
         return None if _is_out_again(frame, returned) else int(returned["round"])
-    return 0 if frame["finals"] and not frame["rounds"] else None
+    return 0 if frame["finals"] and not is_handed_out(frame) else None
 
 
 def current_final(frame: Frame, name: str) -> Document | None:
@@ -231,6 +231,8 @@ def _retouch_waits(job: str, frame: Frame, people: People, today: date) -> list[
     retouch = frame["rounds"][-1]
     number = frame["number"]
     handed = retouch["hand_out"]
+    if not handed and any(not final["stale"] for final in frame["finals"]):
+        return []  # it leaves unretouched after all
     if not handed:
         command = f"glassine retouch hand-out {job} {number} --to NAME --due {today.isoformat()}"
         return [Wait("the studio manager", f"to hand out {number}, round {retouch['round']}", command)]

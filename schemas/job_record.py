@@ -94,7 +94,9 @@ class JobRecord:
                 return manifest
             entry = compose_entry(manifest.head, facts, at=occasion.at, by=by, event=event)
             content = canonical_bytes(entry)
-            if write_if_absent(self.record_folder / entry_name(entry["entry"]), content, make_folder=entry["entry"] == 1):
+            if write_if_absent(
+                self.record_folder / entry_name(entry["entry"]), content, make_folder=entry["entry"] == 1
+            ):
                 manifest.document["head"] = Head(entry["entry"], digest_of(content))._asdict()
                 self._manifest = manifest.compute()
                 return manifest

@@ -56,6 +56,11 @@ def is_selected(frame: Frame) -> bool:
     return bool(selection and selection["closed"] and selection["verdict"] == "select")
 
 
+def is_handed_out(frame: Frame) -> bool:
+    """Whether a retoucher was ever handed this frame."""
+    return any(retouch["hand_out"] for retouch in frame["rounds"])
+
+
 def last_return(frame: Frame) -> dict[str, Any] | None:
     """The newest accepted return of a frame's retouch, with its `round`, or None."""
     for retouch in reversed(frame["rounds"]):

@@ -7,7 +7,7 @@ import os
 import shutil
 import stat
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from io import BytesIO
@@ -132,12 +132,17 @@ def replicate(
 
 
 def remove_leftovers(job_folder: Path) -> None:
-    """Remove temporary files and folders that a killed run left; those of the last day may be another process's.
+    """Remove temporary files and folders that a killed run left in a job's folder."""
+    remove_old(job_folder.glob(f"*/{TEMPORARY_PREFIX}*.part"))
+    remove_old(job_folder.glob(f"deliveries/{PACKING_PREFIX}*"))
+
+
+def remove_old(leftovers: Iterable[Path]) -> None:
+    """Remove temporary files and folders, but none of the last day: it may be another process's, at work now.
 
     By the time of change (st_ctime): the time of modification is that of the file on the card.
     """
-    found = [*job_folder.glob(f"*/{TEMPORARY_PREFIX}*.part"), *job_folder.glob(f"deliveries/{PACKING_PREFIX}*")]
-    for path in found:
+    for path in leftovers:
         with suppress(OSError):
             if time.time() - path.stat().st_ctime > LEFTOVER_SECONDS:
                 if path.is_dir():

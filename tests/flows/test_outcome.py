@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from glassine.flows.outcome import failure, pretty_json, summary
+from glassine.flows.outcome import failure, merge, pretty_json, summary
 from glassine.schemas.errors import CallError, DocumentError, FixityError, VolumeError
 
 
@@ -41,3 +41,12 @@ def test_document_for_people_reads_back() -> None:
     assert json.loads(pretty_json(document)) == document
     assert "Süd".encode() in pretty_json(document)
     assert pretty_json(document).endswith(b"}\n")
+
+
+def test_outcomes_of_jobs_as_one_put_what_is_not_right_before_what_may_pass() -> None:
+    whole, away, bad = summary(["a"], []), summary(["b"], ["absent"]), summary(["c"], ["differs"], status=1)
+    assert (merge([whole, away])["status"], merge([away, bad, whole])["status"]) == (3, 1)
+    both = merge([whole, bad])
+    assert (both["ok"], both["said"], both["problems"]) == (False, ["a", "c"], ["differs"])
+    assert both["jobs"] == [whole, bad]
+    assert merge([]) == {"ok": True, "status": 0, "said": ["No job yet."], "problems": [], "jobs": []}

@@ -1,0 +1,78 @@
+"""Where each frame of a job is: its stage, its copies, its verdicts with their remarks, its finals. Reads only."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from glassine.flows.outcome import summary
+from glassine.flows.studio import Studio
+from glassine.schemas.job_record import JobRecord
+from glassine.schemas.manifest import Manifest
+from glassine.schemas.people import People
+from glassine.schemas.stage import Frame
+from glassine.schemas.validation import Document
+
+
+def list_frames(studio: Studio, number: str, frames: Sequence[int] | None) -> Document:
+    """All frames of a job, a line each; or some of them, with everything that is known."""
+    record = JobRecord(studio.job_folder(number))
+    manifest = record.manifest()
+    if not frames:
+        said = [_line(frame) for frame in manifest.frames] or ["No frame yet."]
+        return summary(said, [], job=number, frames=manifest.frames)
+    chosen = [manifest.frame(frame) for frame in frames]
+    said = [line for frame in chosen for line in _everything(manifest, record.people, frame)]
+    return summary(said, [], job=number, frames=chosen)
+
+
+def _line(frame: Frame) -> str:
+    whole = sum(copy["outcome"] == "whole" for copy in frame["copies"])
+    words = [frame["number"], frame["stage"], frame["name"], f"{whole} whole copies of {len(frame['copies'])}"]
+    if frame["set_up"]:
+        words.append(frame["set_up"])
+    return "  ".join(words)
+
+
+def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
+    said = [f"{frame['number']}  {frame['stage']}", f"  taken in as {frame['source']}, SHA-256 {frame['sha256']}"]
+    if frame["camera"]:
+        said.append(
+            f"  {frame['camera']}, serial {frame['serial']}, counter {frame['counter']}, taken {frame['captured']}"
+        )
+    for copy in frame["copies"]:
+        volume = manifest.document["volumes"][copy["volume"]]["name"]
+        said.append(f"  copy on {volume}: {copy['outcome']}, last read back whole {copy['whole_at']}, {copy['path']}")
+    said += [f"  with {companion['name']}" for companion in frame["companions"]]
+    said += [f"  does not decode: {frame['undecodable']}"] if frame["undecodable"] else []
+    for found in manifest.document["selects_rounds"]:
+        for person, mark in found["marks"].get(str(frame["frame"]), {}).items():
+            hero = ", hero" if mark["hero"] else ""
+            remark = f": {mark['remark']}" if mark["remark"] else ""
+            said.append(f"  round {found['round']!r}, {people.name_of(person)}: {mark['verdict']}{hero}{remark}")
+    for retouch in frame["rounds"]:
+        said += _retouch_lines(people, frame, retouch)
+    for final in frame["finals"]:
+        state = "stale" if final["stale"] else "may leave" if final["signed_off"] else "not signed off"
+        said.append(
+            f"  final {final['final']!r} of round {final['round']}, look {final['look']}: {state}, {final['path']}"
+        )
+    said += [f"  in delivery {number}" for number in frame["deliveries"]]
+    if frame["block"]:
+        said.append(f"  {'blocked' if frame['block']['blocked'] else 'free again'}: {frame['block']['reason']}")
+    return said
+
+
+def _retouch_lines(people: People, frame: Frame, retouch: Document) -> list[str]:
+    handed = retouch["hand_out"]
+    who = (
+        f"handed out to {people.name_of(handed['retoucher'])}, due {handed['due'] or '-'}"
+        if handed
+        else "not handed out"
+    )
+    said = [f"  retouch round {retouch['round']}: {who}"]
+    notes = [note for note in frame["notes"] if note["note"] in retouch["brief"]["notes"]]
+    said += [f"    note: {note['instruction']}" for note in notes]
+    said += [
+        f"    return {back['name']}: {'accepted' if back['accepted'] else 'refused'}" for back in retouch["take_backs"]
+    ]
+    return said
