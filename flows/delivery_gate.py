@@ -7,7 +7,7 @@ from datetime import date
 from functools import partial
 
 from glassine.flows.open_job import OpenJob, adopted_document
-from glassine.schemas.due import current_final, wanted_finals
+from glassine.schemas.due import current_final, delivered_digests, wanted_finals
 from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.errors import CallError, DeliveryRefusedError
 from glassine.schemas.job_record import adopt
@@ -99,9 +99,10 @@ def _order(job: OpenJob, client: str, spec_name: str, licence: Document, items: 
     document = f"specification/{spec_name}"
     job.commit("adopt", partial(adopt, name=document, content=job.studio.specification(spec_name)))
     adopted = adopted_document(job.manifest, document)
-    return Order(
-        client, spec_name, adopted["sha256"], adopted["content"], licence, _rights(job, client, licence), items
-    )
+    sent = delivered_digests(job.manifest, client, spec_name, adopted["sha256"])
+    unsent = [(number, final) for number, final in items if final["sha256"] not in sent]
+    rights = _rights(job, client, licence)
+    return Order(client, spec_name, adopted["sha256"], adopted["content"], licence, rights, unsent)
 
 
 def _specifications(job: OpenJob, client: str, named: str | None) -> dict[str, list[str]]:

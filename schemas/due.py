@@ -231,7 +231,7 @@ def _retouch_waits(job: str, frame: Frame, people: People, today: date) -> list[
     retouch = frame["rounds"][-1]
     number = frame["number"]
     handed = retouch["hand_out"]
-    if not handed and any(not final["stale"] for final in frame["finals"]):
+    if not handed and any(final["round"] == 0 and not final["stale"] for final in frame["finals"]):
         return []  # it leaves unretouched after all
     if not handed:
         command = f"glassine retouch hand-out {job} {number} --to NAME --due {today.isoformat()}"

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from glassine.flows.studio import Studio
+from glassine.schemas.errors import RecordError
 from glassine.schemas.job_record import JobRecord
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.validation import Document
@@ -129,22 +130,41 @@ def test_a_lost_copy_of_everything_comes_back_from_the_card(
         assert copy_of(folder, "NEF").read_bytes() == on_card
 
 
-def test_a_damaged_entry_is_named_by_verify(opened: Studio, folders: list[Path], verify_now: Flow) -> None:
-    """The newest head knows what the entry was; the checkpoint lets the flow open the job all the same."""
-    entry = folders[0] / "record" / "00000002.json"
+def alter(entry: Path) -> bytes:
+    """Another time in an entry, in canonical form: only its digest tells."""
     document = json.loads(entry.read_bytes())
     document["at"] = "2026-01-01T00:00:00.000000Z"
     entry.write_bytes((json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n").encode())
-    altered = entry.read_bytes()
-    mirrored = folders[1] / "record" / entry.name
+    return entry.read_bytes()
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_a_damaged_entry_is_named_and_mended_from_the_backup(
+    opened: Studio, folders: list[Path], verify_now: Flow, lost: bool
+) -> None:
+    entry, mirrored = (folder / "record" / "00000002.json" for folder in folders)
     good = mirrored.read_bytes()
-    for repair in (False, True):
-        found = verify_now(opened, repair=repair)
-        assert found["status"] == 1
-        assert f"Entry 2 of the record is altered ({entry})" in found["chain_faults"][0]
-        assert any(str(mirrored) in fault for fault in found["chain_faults"])
-        # The backup's is the right one: it must not give way to the altered one.
-        assert (entry.read_bytes(), mirrored.read_bytes()) == (altered, good)
+    altered = alter(entry)
+    if lost:
+        entry.unlink()
+    with pytest.raises(RecordError) as named:
+        verify_now(opened)
+    assert "Entry 2 of the record is" in named.value.sentence
+    assert mirrored.read_bytes() == good
+    found = verify_now(opened, repair=True)
+    assert (found["status"], found["chain_faults"]) == (0, [])
+    assert (entry.read_bytes(), mirrored.read_bytes()) == (good, good)
+    kept = list((folders[0] / "aside" / "record").glob("*"))
+    assert [path.read_bytes() for path in kept] == ([] if lost else [altered])
+
+
+def test_an_entry_damaged_on_every_volume_is_left_as_it_is(
+    opened: Studio, folders: list[Path], verify_now: Flow
+) -> None:
+    altered = [alter(folder / "record" / "00000002.json") for folder in folders]
+    with pytest.raises(RecordError, match="Entry 2 of the record is altered"):
+        verify_now(opened, repair=True)
+    assert [(folder / "record" / "00000002.json").read_bytes() for folder in folders] == altered
 
 
 def test_a_damaged_entry_on_the_backup_is_mended(opened: Studio, folders: list[Path], verify_now: Flow) -> None:

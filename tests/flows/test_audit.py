@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from glassine.flows.audit import audit
-from glassine.flows.job_sheet import open_new_job
+from glassine.flows.job_sheet import open_new_job, set_block
 from glassine.flows.studio import Studio
 from glassine.schemas.errors import CallError, VolumeError
 from glassine.schemas.manifest import Manifest
@@ -134,3 +134,12 @@ def test_it_only_reads(at: Callable[[str], Studio], contents: Callable[[Path], d
     before = contents(studio.folder.parent)
     audit(studio)
     assert contents(studio.folder.parent) == before
+
+
+def test_a_block_after_the_delivery_is_said(at: Callable[[str], Studio]) -> None:
+    studio = at("delivered")
+    set_block(studio, JOB, [1], "the sitter refused", blocked=True, by="Tove Abel")
+    found = audit(studio, client=CLIENT)
+    files = [file for delivery in found["deliveries"] for file in delivery["files"]]
+    assert {(file["frame"], file["blocked"]) for file in files} == {(1, "the sitter refused"), (2, None)}
+    assert any("the sitter refused" in line for line in found["said"])

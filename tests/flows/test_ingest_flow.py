@@ -152,3 +152,37 @@ def test_killed_in_the_middle_goes_on_where_it_stopped(
     originals = studio.job_folder(JOB) / "originals"
     lie = {path.relative_to(originals.parent).as_posix() for path in originals.rglob("*") if path.is_file()}
     assert lie == {holder["path"] for _, holder in manifest.every_file() if holder["path"].startswith("originals/")}
+
+
+def test_an_empty_source_is_no_success(at: Callable[[str], Studio], run: Run, tmp_path: Path) -> None:
+    """An unmounted card looks like an empty folder."""
+    (tmp_path / "card").mkdir()
+    outcome = run("ingest", at("ingested"), sources=[str(tmp_path / "card")])
+    assert outcome["status"] == 3
+    assert "format" not in " ".join(outcome["said"] + outcome["problems"])
+
+
+def test_copies_known_to_be_bad_are_said_before_a_card_is_formatted(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest], card: Path
+) -> None:
+    studio = at("ingested")
+    (backup,) = studio.backups()[0]
+    backup.locate(JOB, manifest_of(studio).frame(1)["path"]).unlink()
+    assert run("verify", studio)["status"] == 1
+    outcome = run("ingest", studio, sources=[str(card)])
+    assert (outcome["status"], outcome["bad_copies"]) == (1, 1)
+    assert any("Do not format" in line for line in outcome["said"])
+
+
+def test_content_lost_everywhere_comes_back_from_the_card(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest], card: Path
+) -> None:
+    studio = at("ingested")
+    path = manifest_of(studio).frame(1)["path"]
+    for volume in (studio.working_volume(), *studio.backups()[0]):
+        volume.locate(JOB, path).unlink()
+    run("verify", studio)
+    outcome = run("ingest", studio, sources=[str(card)])
+    assert outcome["status"] == 0, outcome
+    assert {copy["outcome"] for copy in manifest_of(studio).frame(1)["copies"]} == {"whole"}
+    assert run("verify", studio)["bad"] == []

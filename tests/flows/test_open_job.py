@@ -13,6 +13,7 @@ from glassine.flows.studio import Studio, read_studio
 from glassine.schemas.errors import DocumentError, GlassineError, RecordError, VolumeError
 from glassine.schemas.job_record import JobRecord, read_heads
 from glassine.schemas.manifest import CHECKPOINT, Manifest, read_checkpoint
+from glassine.schemas.validation import Document
 
 JOB, MANAGER = "2611-04", "Tove Abel"
 
@@ -141,3 +142,22 @@ def test_document_that_the_job_names_not_is_said(at: Callable[[str], Studio]) ->
     with pytest.raises(GlassineError, match=r"names no look/none: write it into its job\.json") as unknown:
         adopted_document(job.manifest, "look/none")
     assert unknown.value.code == "D004"
+
+
+def test_lost_names_come_back_from_a_backup(at: Callable[[str], Studio], run: Callable[..., Document]) -> None:
+    studio = at("closed")
+    people = studio.job_folder(JOB) / "people.json"
+    before = people.read_bytes()
+    people.unlink()
+    run("proof", studio)
+    assert people.read_bytes() == before
+
+
+def test_lost_names_without_a_backup_stop_everything(at: Callable[[str], Studio], run: Callable[..., Document]) -> None:
+    studio = at("closed")
+    for volume in (studio.working_volume(), *studio.backups()[0]):
+        (volume.job_folder(JOB) / "people.json").unlink()
+    with pytest.raises(RecordError) as stopped:
+        run("proof", studio)
+    assert stopped.value.code == "R007"
+    assert not (studio.job_folder(JOB) / "people.json").exists()

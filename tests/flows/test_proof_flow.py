@@ -131,3 +131,28 @@ def test_departure_from_the_set_up_is_said_in_words(stops: float, said: list[str
     assert [line.partition(" than")[0] for line in found[1:]] == said
     assert findings_of({"reading": None}) == []
     assert DEPARTURE_STOPS == 0.5
+
+
+def test_too_little_time_condemns_no_frame(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    studio = at("ingested")
+    with monkeypatch.context() as patched:
+        patched.setattr(Studio, "decode_limits", (4 * 2**30, 0.0))
+        outcome = run("proof", studio)
+    assert outcome["status"] == 3
+    assert len(outcome["problems"]) == 4
+    assert [frame["stage"] for frame in manifest_of(studio).frames] == ["received"] * 4
+    assert run("proof", studio)["ok"]
+    assert [frame["stage"] for frame in manifest_of(studio).frames] == ["proofed"] * 4
+
+
+def test_a_place_that_cannot_be_written_condemns_no_frame(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
+) -> None:
+    studio = at("ingested")
+    (studio.job_folder(JOB) / "proofs").write_text("in the way", encoding="utf-8")
+    assert run("proof", studio)["status"] == 3
+    (studio.job_folder(JOB) / "proofs").unlink()
+    assert run("proof", studio)["ok"]
+    assert [frame["stage"] for frame in manifest_of(studio).frames] == ["proofed"] * 4

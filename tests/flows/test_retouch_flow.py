@@ -12,7 +12,7 @@ import tifffile
 
 from glassine.flows.retouch_list import list_retouches
 from glassine.flows.studio import Studio
-from glassine.schemas.errors import CallError
+from glassine.schemas.errors import CallError, VolumeError
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.validation import Document, read_document
 
@@ -24,21 +24,17 @@ NOTE = "xywh=percent:25,25,30,30 | take out the mark"
 def test_bundle_that_goes_out_is_whole(at: Callable[[str], Studio], manifest_of: Callable[..., Manifest]) -> None:
     studio = at("handed out")
     retouch = manifest_of(studio).frame(1)["rounds"][0]
-    folder = studio.job_folder(JOB) / retouch["brief"]["path"]
-    assert {path.name for path in folder.iterdir()} == {
-        "2611-04_0001_r1_base.tif",
-        "2611-04_0001_reference.jpg",
-        "brief.json",
-        "brief.pdf",
-        "hand-out-1.json",
-        "hand-out-1.pdf",
-    }
+    briefed = studio.job_folder(JOB) / retouch["brief"]["path"]
+    folder = briefed / "hand-out-1"
+    sent = {"2611-04_0001_r1_base.tif", "2611-04_0001_reference.jpg", "brief.json", "brief.pdf"}
+    assert {path.name for path in folder.iterdir()} == sent
+    assert {path.name for path in briefed.iterdir()} == {*sent, "hand-out-1"}
     base = tifffile.imread(folder / "2611-04_0001_r1_base.tif")
     assert base.dtype == np.dtype("uint16")
     assert base.shape == (200, 300, 3)
-    for name in ("brief.json", "hand-out-1.json"):
-        document = read_document(folder / name, "brief")
-        assert RETOUCHER not in (folder / name).read_text("utf-8"), "people stand in it by their id"
+    for path in (briefed / "brief.json", folder / "brief.json"):
+        document = read_document(path, "brief")
+        assert RETOUCHER not in path.read_text("utf-8"), "people stand in it by their id"
         assert len(document["notes"]) == 1
     assert retouch["hand_out"]["due"] == "2999-12-01"
 
@@ -142,3 +138,53 @@ def test_blocked_frame_is_not_handed_to_anybody(at: Callable[[str], Studio], run
     set_block(studio, JOB, [1], "no release", blocked=True, by=None)
     with pytest.raises(CallError, match=r"Frame 0001 is blocked \(no release\)"):
         run("retouch.brief", studio, frame=1, notes=[NOTE])
+
+
+def test_a_second_round_starts_from_what_came_back(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
+) -> None:
+    studio = at("returned")
+    run("retouch.brief", studio, frame=1, notes=["xywh=percent:70,70,10,10 | soften this edge"])
+    frame = manifest_of(studio).frame(1)
+    first, second = frame["rounds"]
+    folder = studio.job_folder(JOB)
+    returned = tifffile.imread(folder / first["take_backs"][0]["path"])
+    base = tifffile.imread(folder / second["brief"]["base"]["path"])
+    original = tifffile.imread(folder / first["brief"]["base"]["path"])
+    # Decoded to light and encoded again, a sample may round to its neighbour.
+    assert np.abs(base.astype(int) - returned).max() <= 2
+    assert np.abs(base.astype(int) - original).max() > 1000
+
+
+def test_a_brief_that_was_not_handed_out_is_followed_by_a_better_one(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
+) -> None:
+    studio = at("closed")
+    run("retouch.brief", studio, frame=1, notes=[NOTE])
+    run("retouch.brief", studio, frame=1, notes=["xywh=percent:1,1,5,5 | another"])
+    rounds = manifest_of(studio).frame(1)["rounds"]
+    assert [len(retouch["brief"]["notes"]) for retouch in rounds] == [1, 2]
+    run("retouch.brief", studio, frame=1, notes=["xywh=percent:1,1,5,5 | another"])
+    assert len(manifest_of(studio).frame(1)["rounds"]) == 2
+
+
+def test_what_stands_in_the_way_of_a_check_refuses_no_return(
+    at: Callable[[str], Studio],
+    run: Run,
+    manifest_of: Callable[..., Manifest],
+    retouched: Callable[[Path, Path], Path],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Too little time is no fault of the file: it is kept, and the same file is checked again."""
+    studio = at("handed out")
+    base = studio.job_folder(JOB) / manifest_of(studio).frame(1)["rounds"][0]["brief"]["base"]["path"]
+    returned = retouched(base, tmp_path / "returned.tif")
+    with monkeypatch.context() as patched:
+        patched.setattr(Studio, "decode_limits", (4 * 2**30, 0.0))
+        with pytest.raises(VolumeError) as stopped:
+            run("retouch.take_back", studio, frame=1, file=str(returned))
+    assert stopped.value.exit_status == 3
+    assert manifest_of(studio).frame(1)["rounds"][0]["take_backs"] == []
+    outcome = run("retouch.take_back", studio, frame=1, file=str(returned))
+    assert outcome["take_back"]["accepted"], outcome

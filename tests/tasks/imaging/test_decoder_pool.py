@@ -8,9 +8,11 @@ import platform
 import sys
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
+from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging.decoder_pool import DecoderPool
 
 FEW = 2 << 30
@@ -110,3 +112,20 @@ def test_leaving_early_leaves_no_process() -> None:
         raise KeyboardInterrupt
     assert workers
     assert not any(alive(worker) for worker in workers if worker is not None)
+
+
+def _no_picture(path: Path) -> None:
+    raise FrameError("P001", f"{path.name} is no picture.")
+
+
+def _read(path: Path) -> bytes:
+    return path.read_bytes()
+
+
+def test_a_fault_of_the_file_is_told_from_one_that_may_pass(tmp_path: Path) -> None:
+    with DecoderPool(1) as pool:
+        (refused,) = pool.run(_no_picture, [(tmp_path / "a",)])
+        (absent,) = pool.run(_read, [(tmp_path / "a",)])
+    assert (refused.of_file, refused.failure) == (True, "a is no picture.")
+    assert not absent.of_file
+    assert "No such file" in str(absent.failure)
