@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
@@ -15,6 +16,8 @@ from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
+
+from glassine.schemas.durable_file import replace_file
 
 _MARGIN_PT = 56.0
 _WIDTH_PT = A4[0] - 2 * _MARGIN_PT
@@ -81,26 +84,22 @@ def write_receipt_pdf(document: Mapping[str, Any], out: Path) -> None:
     document : from `receipt_document`
     out : put in place whole; its folder is created
     """
-    out.parent.mkdir(parents=True, exist_ok=True)
-    partial = out.with_name(f".{out.stem}.partial{out.suffix}")
-    try:
-        _Sheet(partial, document).write()
-        partial.replace(out)
-    finally:
-        partial.unlink(missing_ok=True)
+    pages = io.BytesIO()
+    _Sheet(pages, document).write()
+    replace_file(out, pages.getvalue())
 
 
 class _Sheet:
     """The pages of one receipt while they are written."""
 
-    def __init__(self, path: Path, document: Mapping[str, Any]) -> None:
+    def __init__(self, file: io.BytesIO, document: Mapping[str, Any]) -> None:
         fonts = Path(reportlab.__file__).parent / "fonts"
         for name in (_TEXT, _BOLD):
             if name not in pdfmetrics.getRegisteredFontNames():
                 pdfmetrics.registerFont(TTFont(name, str(fonts / f"{name}.ttf")))
         self.document = document
         self.title = f"Receipt: job {document['job']}, delivery {document['delivery']}"
-        self.canvas = Canvas(str(path), pagesize=A4, invariant=1, pageCompression=1)
+        self.canvas = Canvas(file, pagesize=A4, invariant=1, pageCompression=1)
         self.canvas.setTitle(self.title)
         self.canvas.setAuthor("")
         self.y = A4[1] - _MARGIN_PT

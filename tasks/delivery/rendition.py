@@ -15,6 +15,7 @@ import pathvalidate
 import tifffile
 from PIL import Image
 
+from glassine.schemas.durable_file import replace_file
 from glassine.schemas.errors import CallError
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging import icc_profile
@@ -165,13 +166,7 @@ def make_rendition(final: Path, specification: Mapping[str, Any], out: Path) -> 
     bits = file.get("bits", 8)
     samples = to_uint16(encoded) if bits == 16 else to_uint8(encoded)
     data = _encode_file(samples, file, icc_profile.profile_bytes(space), ppi)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    partial = out.with_name(f".{out.stem}.partial{out.suffix}")
-    try:
-        partial.write_bytes(data)
-        partial.replace(out)
-    finally:
-        partial.unlink(missing_ok=True)
+    replace_file(out, data)
     return {
         "width": width,
         "height": height,

@@ -12,10 +12,11 @@ from PIL import Image
 from scipy.ndimage import binary_dilation, find_objects, label
 from skimage.color import deltaE_ciede2000
 
+from glassine.schemas.durable_file import replace_file
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8
 from glassine.tasks.imaging.icc_profile import encode, luminance, profile_bytes, to_lab
-from glassine.tasks.imaging.proof import resize_long_side, write_whole
+from glassine.tasks.imaging.proof import resize_long_side
 from glassine.tasks.imaging.region import Mask, region_mask
 from glassine.tasks.imaging.rendering import read_picture
 
@@ -87,7 +88,7 @@ def compare(
         )
     stray: Mask = changed & outside
     if picture is not None:
-        write_whole(picture, _marked(before, changed & ~outside, stray))
+        replace_file(picture, _marked(before, changed & ~outside, stray))
     return {
         "changed_fraction": _share(changed),
         "mean": round(float(difference.mean(dtype=np.float64)), 4),

@@ -18,6 +18,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from glassine.schemas.errors import CallError, FrameError
+from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging.icc_profile import profile_bytes
 from glassine.tasks.imaging.proof import (
     INK,
@@ -29,7 +30,6 @@ from glassine.tasks.imaging.proof import (
     shorten,
     typeface,
 )
-from glassine.tasks.imaging.tiff_picture import sha256_hex
 
 _PAGE_MM = (210.0, 297.0)  # A4, ISO 216
 _MARGIN_MM = 14.0
@@ -117,7 +117,7 @@ def make_contact_sheet(
     try:
         _write_pdf(unfinished[0], entries, title, note, layout, pages)
         _write_overview(unfinished[1], entries, title, note, layout)
-        digests = [sha256_hex(path) for path in unfinished]
+        digests = [hash_file(path) for path in unfinished]
         for path, place in zip(unfinished, (pdf, jpeg), strict=True):
             path.replace(place)
     finally:

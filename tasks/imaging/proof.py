@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import importlib.util
 import io
-import os
 import re
 from collections.abc import Mapping, Sequence
 from functools import cache
@@ -15,6 +14,7 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from glassine.schemas.durable_file import replace_file
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging import icc_profile, raw_rendering, reading
 from glassine.tasks.imaging import look as looks
@@ -97,7 +97,7 @@ def make_proof(
         icc_profile=icc_profile.profile_bytes(space),
         comment=f"proof: picture {rendered.width} x {rendered.height}, from {picture}".encode("ascii"),
     )
-    write_whole(out, file.getvalue())
+    replace_file(out, file.getvalue())
     return {
         "picture": picture,
         "width": sheet.width,
@@ -154,17 +154,6 @@ def font_file(*, bold: bool = False) -> Path:
     if found is None or found.origin is None:
         raise ModuleNotFoundError("reportlab")
     return Path(found.origin).parent / "fonts" / ("VeraBd.ttf" if bold else "Vera.ttf")
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file under a temporary name beside its place, then put it there; its folder is made."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        unfinished.write_bytes(data)
-        unfinished.replace(path)
-    finally:
-        unfinished.unlink(missing_ok=True)
 
 
 def shorten(text: str, font: ImageFont.FreeTypeFont, width_px: float, *, keep_end: bool = False) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,12 +13,12 @@ import tifffile
 from numpy.typing import NDArray
 
 from glassine.schemas.errors import FrameError
+from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging import icc_profile
 from glassine.tasks.imaging.bit_depth import FloatImage, from_integers, to_uint16
 
 _PROFILE_TAG = 34675  # InterColorProfile, ICC.1:2010 annex B
 _PIXELS_PER_INCH = 300  # common practice; a delivery sets its own
-_READ_BLOCK = 1 << 20
 _STRIP_ROWS = 64
 
 
@@ -175,7 +174,7 @@ def write_picture(path: Path, linear_romm: FloatImage, space: str) -> dict[str, 
             metadata=None,
             maxworkers=1,
         )
-        digest = sha256_hex(unfinished)
+        digest = hash_file(unfinished)
         size = unfinished.stat().st_size
         unfinished.replace(path)
     finally:
@@ -193,15 +192,6 @@ def write_picture(path: Path, linear_romm: FloatImage, space: str) -> dict[str, 
 def _strips(height: int) -> Iterator[slice]:
     """Rows in strips: the steps of a conversion then stay in the processor's cache, and need next to no memory."""
     return (slice(top, top + _STRIP_ROWS) for top in range(0, height, _STRIP_ROWS))
-
-
-def sha256_hex(path: Path) -> str:
-    """SHA-256 of a file, as 64 hex digits."""
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while block := file.read(_READ_BLOCK):
-            digest.update(block)
-    return digest.hexdigest()
 
 
 def _one_line(error: Exception) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -127,7 +128,9 @@ def test_a_tone_curve_rises_and_goes_through_its_points(points: list[list[float]
     through = look.bend_stops(stops_in, points)
     assert through == pytest.approx([point[1] for point in points], abs=1e-6)
     at_points = render([step], grey(*(0.18 * 2.0**stops_in)))[0, :, 0]
-    assert at_points == pytest.approx(np.minimum(0.18 * 2.0**through, 1.0), rel=1e-4)
+    # The ramp's float32 light is known to about 1e-7 of itself, which a steep curve magnifies.
+    steepest = max((b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(points))
+    assert at_points == pytest.approx(np.minimum(0.18 * 2.0**through, 1.0), rel=max(1e-4, 1e-6 * steepest))
 
 
 def test_a_straight_curve_of_two_points_is_its_own_line_and_goes_on_outside() -> None:
