@@ -298,10 +298,13 @@ def _copy_flushed(source: str, target: str) -> None:
 def _describe(job: OpenJob, number: int) -> list[str]:
     delivery = job.manifest.document["deliveries"][number - 1]
     handed = delivery["handed_over"]
+    finals = {final["sha256"]: final for frame in job.manifest.frames for final in frame["finals"]}
+    larger = [file["name"] for file in delivery["files"] if file["width"] > finals[file["final_sha256"]]["width"]]
     what = f"{len(delivery['files'])} files to the specification {delivery['specification']!r}"
     return [
         f"Delivery {number} to {delivery['client']}: {what}, in a valid bag at {handed['place']}",
         f"Receipt: {job.path(handed['receipt_pdf']['path'])}",
+        *([f"Enlarged to meet the size of the specification: {', '.join(larger)}."] if larger else []),
     ]
 
 

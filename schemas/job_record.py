@@ -25,7 +25,7 @@ from glassine.schemas.fold import ContradictionError, Occasion, apply_entry, app
 from glassine.schemas.identifiers import utc_now
 from glassine.schemas.manifest import CHECKPOINT, Manifest, read_checkpoint, write_checkpoint
 from glassine.schemas.people import People
-from glassine.schemas.validation import Document, read_document
+from glassine.schemas.validation import Document, check_document, read_document
 
 Propose = Callable[[Manifest], Iterable[Fact]]
 
@@ -238,7 +238,7 @@ def write_head(folder: Path, job: str, head: Head) -> None:
     path = folder / "heads" / head_name(head)
     if head.entry and not path.exists():
         document = {"format": 1, "job": job, "entry": head.entry, "sha256": head.sha256, "at": utc_now()}
-        write_if_absent(path, canonical_bytes(document))
+        write_if_absent(path, canonical_bytes(check_document(document, "head", label=str(path))))
 
 
 def read_heads(heads: Path) -> list[Head]:

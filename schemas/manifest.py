@@ -13,7 +13,7 @@ from glassine.schemas.entry import EMPTY, FORMAT, Head
 from glassine.schemas.errors import CallError
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.stage import Frame, last_return, stage_of
-from glassine.schemas.validation import Document, is_valid_document
+from glassine.schemas.validation import Document, check_document, is_valid_document
 
 FOLD_VERSION = 1
 """Counts changes of the manifest's shape; a checkpoint of another version is folded again."""
@@ -137,7 +137,8 @@ class Manifest:
 
 
 def write_checkpoint(folder: Path, manifest: Manifest) -> None:
-    """Write `manifest.json`; its first line holds the digest of everything after it."""
+    """Write `manifest.json`, valid by its schema; its first line holds the digest of everything after it."""
+    check_document(manifest.document, "manifest", label=str(folder / CHECKPOINT))
     body = json.dumps(manifest.document, ensure_ascii=False, separators=(",", ":")).encode()[1:] + b"\n"
     replace_file(folder / CHECKPOINT, b'{"checksum":"' + hashlib.sha256(body).hexdigest().encode() + b'",\n' + body)
 
