@@ -71,7 +71,7 @@ def ingest(studio: str, job: str, sources: list[str], by: str | None = None, set
     places = [Path(source) for source in sources]
     _check_apart(open_job, places)
     take_in(open_job, places, chosen, tally)
-    problems = tally.problems + identify_frames(open_job)
+    problems = tally.problems + tally.walk.unreadable + identify_frames(open_job)
     problems += open_job.finish()
     return _report(open_job, tally, had_frames, had_strays, problems)
 

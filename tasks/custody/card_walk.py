@@ -74,6 +74,8 @@ class WalkReport:
 
     litter: list[str] = field(default_factory=list)
     passed_over: list[str] = field(default_factory=list)
+    unreadable: list[str] = field(default_factory=list)
+    """Sentences on files and folders within a source that cannot be read; the rest of it is walked all the same."""
 
 
 def walk_source(source: Path, report: WalkReport) -> Iterator[FoundGroup]:
@@ -84,7 +86,7 @@ def walk_source(source: Path, report: WalkReport) -> Iterator[FoundGroup]:
     Raises
     ------
     VolumeError
-        V004: the source or a folder in it cannot be read.
+        V004: the source is not there, or cannot be read at all.
     """
     source = source.absolute()
     if source.is_file():
@@ -141,12 +143,18 @@ def _walk_folder(folder: Path, label: str, report: WalkReport) -> Iterator[Found
         elif child.is_dir(follow_symlinks=False):
             folders.append((Path(child.path), f"{label}/{name}"))
         elif child.is_file(follow_symlinks=False):
-            files.append(_found(Path(child.path), name, label.rpartition("/")[2], f"{label}/{name}"))
+            try:
+                files.append(_found(Path(child.path), name, label.rpartition("/")[2], f"{label}/{name}"))
+            except VolumeError as error:
+                report.unreadable.append(str(error))
         else:
             report.passed_over.append(f"{label}/{name}")
     yield from pair_companions(files)
     for path, inner in folders:
-        yield from _walk_folder(path, inner, report)
+        try:
+            yield from _walk_folder(path, inner, report)
+        except VolumeError as error:
+            report.unreadable.append(str(error))
 
 
 def is_litter(name: str) -> bool:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,6 +16,7 @@ from glassine.schemas.errors import CallError, VolumeError
 from glassine.schemas.job_record import JobRecord
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.validation import Document
+from glassine.tasks.custody import card_walk
 
 Run = Callable[..., Document]
 JOB = "2611-04"
@@ -186,3 +189,30 @@ def test_content_lost_everywhere_comes_back_from_the_card(
     assert outcome["status"] == 0, outcome
     assert {copy["outcome"] for copy in manifest_of(studio).frame(1)["copies"]} == {"whole"}
     assert run("verify", studio)["bad"] == []
+
+
+def test_a_folder_that_cannot_be_read_stops_no_other(
+    at: Callable[[str], Studio],
+    run: Run,
+    manifest_of: Callable[..., Manifest],
+    card: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    source = tmp_path / "card"
+    shutil.copytree(card, source)
+    (source / "bad").mkdir()
+    real = os.scandir
+
+    def scan(folder: Path) -> Any:
+        if Path(folder).name == "bad":
+            raise OSError(5, "Input/output error")
+        return real(folder)
+
+    monkeypatch.setattr(card_walk.os, "scandir", scan)  # type: ignore[attr-defined]
+    studio = at("opened")
+    outcome = run("ingest", studio, sources=[str(source)])
+    assert outcome["status"] == 3
+    assert any("Do not format" in line for line in outcome["said"])
+    assert any("bad" in problem for problem in outcome["problems"])
+    assert len(manifest_of(studio).frames) == 4
