@@ -16,7 +16,7 @@ from glassine.flows.proof import make_proofs, make_sheet
 from glassine.flows.selects_round import hand_off
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import due_deliveries, due_finals, waits
-from glassine.schemas.errors import DeliveryRefusedError
+from glassine.schemas.errors import DeliveryRefusedError, GlassineError
 from glassine.schemas.validation import Document
 
 
@@ -33,13 +33,15 @@ def advance(studio: str, job: str, by: str | None = None) -> Document:
     if make_sheet(open_job):
         said.append("Contact sheet made.")
     said += [f"Final {name}: {path}" for name, path in make_finals(open_job, due_finals(open_job.manifest))]
-    finish_hand_overs(open_job)
     refused: list[str] = []
     for due in due_deliveries(open_job.manifest):
         try:
             said += [f"Delivery {number} handed over to {due.client}." for number in send_due(open_job, due)]
         except DeliveryRefusedError as error:
             refused += error.details
+        except GlassineError as error:  # one client's disk that is away stops no other
+            problems.append(str(error))
+    problems += finish_hand_overs(open_job)
     problems += untried + open_job.finish()
     waiting = waits(open_job.manifest, open_job.record.people, datetime.now(UTC).date())
     said += [f"Not delivered: {cause}" for cause in refused]

@@ -6,6 +6,7 @@ Everything heavy is imported inside the commands that need it: what only reads a
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,12 +14,22 @@ from typing import Annotated
 
 from cyclopts import App, CycloptsError, Parameter
 
-from glassine.flows.cli_common import HERE, Common, Frames, Several, frame_numbers, run_named, run_safely, volume_pairs
+from glassine.flows.cli_common import (
+    HERE,
+    Common,
+    Frames,
+    Several,
+    frame_numbers,
+    run_named,
+    run_safely,
+    volume_pairs,
+    world_error,
+)
 from glassine.flows.cli_retouch import retouch_app
 from glassine.flows.cli_selects import selects_app
 from glassine.flows.outcome import failure, merge
 from glassine.flows.studio import make_studio
-from glassine.schemas.errors import INTERRUPTED, WRONG_WORDS, CallError, GlassineError, VolumeError
+from glassine.schemas.errors import INTERRUPTED, WRONG_WORDS, CallError, GlassineError
 from glassine.schemas.validation import Document
 
 app = App(
@@ -372,17 +383,17 @@ def main(words: Sequence[str] | None = None) -> int:
     except GlassineError as error:
         return _say_failure(error, as_json=as_json)
     except OSError as error:
-        name = f"{error.filename}: " if error.filename else ""
-        return _say_failure(
-            VolumeError("V003", f"{name}{error.strerror or error}. Mend that and run the same command again."),
-            as_json=as_json,
-        )
+        return _say_failure(world_error(error), as_json=as_json)
     except KeyboardInterrupt:
         print("glassine: interrupted; run the same command again to go on.", file=sys.stderr)  # noqa: T201
         return INTERRUPTED
     if outcome is None:  # help was shown
         return 0 if given else WRONG_WORDS
-    return _say_outcome(outcome, as_json=as_json)
+    try:
+        return _say_outcome(outcome, as_json=as_json)
+    except BrokenPipeError:  # who reads, has read enough: `glassine job frames 2611-04 | head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(outcome["status"])
 
 
 def _say_outcome(outcome: Document, *, as_json: bool) -> int:
@@ -391,6 +402,7 @@ def _say_outcome(outcome: Document, *, as_json: bool) -> int:
     else:
         for line in outcome["said"]:
             print(line)  # noqa: T201
+        sys.stdout.flush()
         for line in outcome["problems"]:
             print(f"glassine: {line}", file=sys.stderr)  # noqa: T201
     return int(outcome["status"])

@@ -13,7 +13,7 @@ from cyclopts import Parameter
 from glassine.flows.outcome import failure
 from glassine.flows.prefect_environment import run_flow, set_environment
 from glassine.flows.studio import Studio, find_studio
-from glassine.schemas.errors import CallError, GlassineError
+from glassine.schemas.errors import CallError, GlassineError, VolumeError
 from glassine.schemas.validation import Document
 
 
@@ -49,11 +49,18 @@ def volume_pairs(texts: Sequence[str]) -> list[tuple[str, str]]:
     return pairs
 
 
+def world_error(error: OSError) -> VolumeError:
+    """What the system said, as one sentence with an exit status."""
+    name = f"{error.filename}: " if error.filename else ""
+    return VolumeError("V003", f"{name}{error.strerror or error}. Mend that and run the same command again.")
+
+
 def run_safely(common: Common, module: str, flow: str, **parameters: Any) -> Document:
     """Run one flow of several; one that fails is told of, and the others go on."""
     try:
         return run_named(common, module, flow, **parameters)
-    except GlassineError as error:
+    except (GlassineError, OSError) as raised:
+        error = raised if isinstance(raised, GlassineError) else world_error(raised)
         problems = error.details or [error.sentence]
         return {**failure(error), "said": [], "problems": [f"Job {parameters['job']}: {text}" for text in problems]}
 

@@ -27,9 +27,9 @@ from glassine.schemas.due import DueDelivery
 from glassine.schemas.durable_file import flush_to_medium, replace_file, unwritable
 from glassine.schemas.entry import digest_of
 from glassine.schemas.errors import CallError, GlassineError, VolumeError
-from glassine.schemas.identifiers import utc_now
+from glassine.schemas.identifiers import print_frame, utc_now
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame
+from glassine.schemas.stage import Frame, is_blocked
 from glassine.schemas.validation import Document, check_document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.medium import drop_cached_pages
@@ -61,10 +61,13 @@ def deliver(
     today. What was delivered already, to this client and version of the specification, is not delivered again.
     """
     open_job = OpenJob(read_studio(Path(studio)), job, by)
-    finish_hand_overs(open_job)
+    problems = finish_hand_overs(open_job)
     orders = plan_orders(open_job, client, specification, frames, datetime.now(UTC).date())
-    sent = [send(open_job, order) for order in orders]
-    problems = open_job.finish()
+    try:
+        sent = [send(open_job, order) for order in orders]
+        problems += finish_hand_overs(open_job)
+    finally:
+        problems += open_job.finish()
     said = [line for number in sent for line in _describe(open_job, number)]
     blocked = left_out(open_job.manifest)
     if not sent:
@@ -83,31 +86,55 @@ def send_due(job: OpenJob, due: DueDelivery) -> list[int]:
 
 
 def send(job: OpenJob, order: Order) -> int:
-    """Pack, hand over and receipt one order, from wherever an earlier run stopped; returns the delivery's number."""
+    """Pack one order and hand it over, from wherever an earlier run stopped; returns the delivery's number.
+
+    The bag gets its name at the client in `finish_hand_overs`.
+    """
     number = _packed_number(job, job.manifest, order)
     if number is None:
         number = _pack(job, order)
     _hand_over(job, number, order)
-    finish_hand_overs(job)
     return number
 
 
-def finish_hand_overs(job: OpenJob) -> None:
-    """What a run that was killed right after its entry `hand_over` left: the bag's name, and the receipt beside it."""
+def finish_hand_overs(job: OpenJob) -> list[str]:
+    """What runs that were killed left in the clients' folders.
+
+    A bag whose entry `hand_over` is there gets its name, and its receipt beside it, unless a frame in it is blocked
+    since; one without that entry is removed, at once when it holds a blocked frame. Returns problems, a sentence each.
+    """
+    problems = []
     for delivery in job.manifest.document["deliveries"]:
-        handed = delivery["handed_over"]
-        if not handed:
-            continue
-        place = Path(handed["place"])
-        for partial in _partials(place):
-            if not place.exists() and _is_the_bag(partial, delivery):
-                partial.rename(place)
-        remove_old(_partials(place))
-        for part in ("receipt", "receipt_pdf"):
-            source = job.path(handed[part]["path"])
-            target = place.with_name(f"{place.name}-receipt{source.suffix}")
-            if source.exists() and place.is_dir() and not target.exists():
-                replace_file(target, source.read_bytes())
+        try:
+            problems += _finish_hand_over(job, delivery)
+        except (GlassineError, OSError) as error:
+            problems.append(f"Delivery {delivery['delivery']}: {error}")
+    return problems
+
+
+def _finish_hand_over(job: OpenJob, delivery: Document) -> list[str]:
+    handed = delivery["handed_over"]
+    place = Path(handed["place"]) if handed else _place(job, delivery)
+    blocked = [file["frame"] for file in delivery["files"] if is_blocked(job.manifest.frame(file["frame"]))]
+    partials = _partials(place)
+    if blocked and partials and not place.exists():
+        for partial in partials:
+            shutil.rmtree(partial)
+        if handed:
+            numbers = ", ".join(print_frame(number) for number in sorted(set(blocked)))
+            sentence = f"Delivery {delivery['delivery']} is on record as handed over, but never appeared at {place}"
+            return [f"{sentence}, and {numbers} is blocked since: its bag was taken back. Deliver the others anew."]
+        return []
+    for partial in partials if handed else []:
+        if not place.exists() and _is_the_bag(partial, delivery):
+            partial.rename(place)
+    remove_old(_partials(place))
+    for part in ("receipt", "receipt_pdf") if handed else ():
+        source = job.path(handed[part]["path"])
+        target = place.with_name(f"{place.name}-receipt{source.suffix}")
+        if source.exists() and place.is_dir() and not target.exists():
+            replace_file(target, source.read_bytes())
+    return []
 
 
 def _pack(job: OpenJob, order: Order) -> int:
@@ -214,28 +241,26 @@ def _file_names(job: OpenJob, order: Order) -> list[str]:
 def _hand_over(job: OpenJob, number: int, order: Order) -> None:
     """Copy the bag to the client's folder under a hidden name, read it back, and state the hand-over with its receipt."""
     delivery = job.manifest.document["deliveries"][number - 1]
-    place = _client_folder(job, delivery["client"]) / f"{job.number}-{number:04d}"
+    place = _client_folder(job, delivery["client"]) / _name_at_client(job, number)
     if place.exists():
-        raise CallError(
-            "W003",
-            f"{place} is there already, and is no delivery that the record knows: move it away, then run the same command again.",
-        )
+        sentence = f"{place} is there already, and is no delivery that the record knows"
+        raise CallError("W003", f"{sentence}: move it away, then run the same command again.")
     remove_old(_partials(place))
     partial = place.with_name(f".{place.name}.{secrets.token_hex(4)}.partial")
     try:
         shutil.copytree(job.path(delivery["folder"]), partial, copy_function=_copy_flushed)
         if not _is_the_bag(partial, delivery):
-            raise GlassineError(
-                "L002",
-                f"The copy of delivery {number} at {place.parent} read back otherwise than it was packed: check that disk, then run the same command again.",
-            )
-        _state_hand_over(job, number, order, place)
+            sentence = f"The copy of delivery {number} at {place.parent} read back otherwise than it was packed"
+            raise GlassineError("L002", f"{sentence}: check that disk, then run the same command again.")
+        is_ours = _state_hand_over(job, number, order, place)
     except (OSError, shutil.Error) as error:
         shutil.rmtree(partial, ignore_errors=True)
         raise unwritable(place, error if isinstance(error, OSError) else OSError(str(error))) from error
     except GlassineError:
         shutil.rmtree(partial, ignore_errors=True)
         raise
+    if not is_ours:  # another process handed it over meanwhile
+        shutil.rmtree(partial, ignore_errors=True)
 
 
 def _partials(place: Path) -> list[Path]:
@@ -243,7 +268,8 @@ def _partials(place: Path) -> list[Path]:
     return sorted(place.parent.glob(f".{place.name}.*.partial")) if place.parent.is_dir() else []
 
 
-def _state_hand_over(job: OpenJob, number: int, order: Order, place: Path) -> None:
+def _state_hand_over(job: OpenJob, number: int, order: Order, place: Path) -> bool:
+    """State the hand-over; whether it was this process that did."""
     delivery = job.manifest.document["deliveries"][number - 1]
     head = job.manifest.head
     document = receipt_document(
@@ -277,7 +303,8 @@ def _state_hand_over(job: OpenJob, number: int, order: Order, place: Path) -> No
         check_still_true(manifest, order)
         return [] if manifest.document["deliveries"][number - 1]["handed_over"] else facts
 
-    job.commit("hand-over", propose)
+    stated = job.commit("hand-over", propose).document["deliveries"][number - 1]["handed_over"]
+    return bool(stated["receipt"] == files[0])
 
 
 def _is_the_bag(folder: Path, delivery: Document) -> bool:
@@ -285,7 +312,8 @@ def _is_the_bag(folder: Path, delivery: Document) -> bool:
     for path in folder.rglob("*"):
         if path.is_file():
             drop_cached_pages(path)
-    return not validate_bag(folder) and hash_file(folder / TAG_MANIFEST) == delivery["bag_sha256"]
+    tags = folder / TAG_MANIFEST
+    return not validate_bag(folder) and tags.is_file() and hash_file(tags) == delivery["bag_sha256"]
 
 
 def _copy_flushed(source: str, target: str) -> None:
@@ -309,13 +337,11 @@ def _describe(job: OpenJob, number: int) -> list[str]:
 
 
 def _packed_number(job: OpenJob, manifest: Manifest, order: Order) -> int | None:
-    """The number of a delivery that was packed for this very order, whose bag is there, and that was not handed over."""
+    """The number of a delivery that was packed for this very order, whose bag is whole, and that was not handed over."""
     for delivery in manifest.document["deliveries"]:
-        if (
-            not delivery["handed_over"]
-            and delivery["folder"].endswith(order.key)
-            and job.path(delivery["folder"]).is_dir()
-        ):
+        bag = job.path(delivery["folder"])
+        waits = not delivery["handed_over"] and delivery["folder"].endswith(order.key)
+        if waits and bag.is_dir() and _is_the_bag(bag, delivery):
             return int(delivery["delivery"])
     return None
 
@@ -337,15 +363,22 @@ def _bag_info(job: OpenJob, order: Order) -> list[tuple[str, str]]:
 
 def _client_folder(job: OpenJob, client: str) -> Path:
     """Where a client's deliveries are handed over; a folder that the settings name must be there, or its disk is away."""
-    settings = job.studio.client(client)
-    if not settings.get("folder"):
-        place = job.studio.folder / "clients" / safe_part(client)
+    place = _client_place(job, client)
+    if not job.studio.client(client).get("folder"):
         place.mkdir(parents=True, exist_ok=True)
-        return place
-    place = job.studio.resolve(settings["folder"])
     if not place.is_dir():
-        raise VolumeError(
-            "V001",
-            f"The folder of {client}, {place}, is not there: connect its disk or make the folder, then run the same command again.",
-        )
+        sentence = f"The folder of {client}, {place}, is not there"
+        raise VolumeError("V001", f"{sentence}: connect its disk or make the folder, then run the same command again.")
     return place
+
+
+def _client_place(job: OpenJob, client: str) -> Path:
+    return job.studio.resolve(job.studio.client(client).get("folder") or f"clients/{safe_part(client)}")
+
+
+def _name_at_client(job: OpenJob, number: int) -> str:
+    return f"{job.number}-{number:04d}"
+
+
+def _place(job: OpenJob, delivery: Document) -> Path:
+    return _client_place(job, delivery["client"]) / _name_at_client(job, delivery["delivery"])

@@ -108,11 +108,11 @@ def _order(job: OpenJob, client: str, spec_name: str, licence: Document, items: 
 def _specifications(job: OpenJob, client: str, named: str | None) -> dict[str, list[str]]:
     """Specification to the names of the finals, as the job sheet's deliverables say; else the client's usual one."""
     everything = [wanted["final"] for wanted in wanted_finals(job.manifest)]
-    wanted = {
-        deliverable["specification"]: deliverable.get("finals") or everything
-        for deliverable in job.manifest.sheet.get("deliverables", [])
-        if deliverable["client"].casefold() == client.casefold() and named in (None, deliverable["specification"])
-    }
+    wanted: dict[str, list[str]] = {}
+    for deliverable in job.manifest.sheet.get("deliverables", []):
+        if deliverable["client"].casefold() == client.casefold() and named in (None, deliverable["specification"]):
+            finals = wanted.setdefault(deliverable["specification"], [])
+            finals += [name for name in deliverable.get("finals") or everything if name not in finals]
     if wanted:
         return wanted
     usual = named or job.studio.client(client).get("specification") or job.studio.default("specification")

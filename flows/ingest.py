@@ -109,11 +109,12 @@ def identify_frames(job: OpenJob) -> list[str]:
     ):
 
         def identify_batch(batch: list[Frame]) -> list[Fact]:
-            paths = [job.find_whole(frame["sha256"]) for frame in batch]
-            seen = identify(exif, paths, [frame["name"] for frame in batch])
+            found_at = job.find_each(batch, problems)
+            paths = [path for _, path in found_at]
+            seen = identify(exif, paths, [frame["name"] for frame, _ in found_at])
             outcomes = pool.run(check_decodable, ((path,) for path in paths))
             facts: list[Fact] = []
-            for frame, found, outcome in zip(batch, seen, outcomes, strict=True):
+            for (frame, _), found, outcome in zip(found_at, seen, outcomes, strict=True):
                 on_frame(1)
                 if outcome.failure and not outcome.of_file:
                     problems.append(f"Frame {frame['number']} was not looked at: {outcome.failure}")

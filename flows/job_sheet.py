@@ -40,7 +40,7 @@ def open_new_job(
     check_document(document, "job_sheet", label=str(sheet or SHEET))
     _check_names(studio, document)
     folder = studio.working_volume().job_folder(number)
-    known = JobRecord(folder).exists() and (folder / SHEET).exists()
+    known = JobRecord(folder).exists() and JobRecord(folder).manifest().adopted("job-sheet") is not None
     if known and sheet is None:
         raise CallError(
             "W003", f"Job {number} is open already, in {folder}: change its {SHEET}, or give a new sheet with --sheet."

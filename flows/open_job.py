@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import contextlib
+import secrets
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
+from glassine.flows.outcome import pretty_json
 from glassine.flows.studio import Studio
 from glassine.schemas.due import OwedCopy, owed_copies
 from glassine.schemas.durable_file import replace_file, unwritable, write_if_absent
-from glassine.schemas.entry import entry_name
-from glassine.schemas.errors import FixityError, GlassineError, RecordError, VolumeError
+from glassine.schemas.entry import digest_of, entry_name, parse_entry
+from glassine.schemas.errors import DocumentError, FixityError, GlassineError, RecordError, VolumeError
 from glassine.schemas.facts import EVENTS
-from glassine.schemas.job_record import JobRecord, Propose, adopt, check_chain, check_not_forked
+from glassine.schemas.job_record import JobRecord, Propose, adopt, check_chain, check_not_forked, find_faults
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.people import have_one_salt
+from glassine.schemas.stage import Frame
 from glassine.schemas.validation import Document, read_document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.replication import remove_leftovers, replicate
@@ -52,7 +55,7 @@ class OpenJob:
         if faults := self.chain_faults():
             more = "Nothing was written; mend it with `glassine verify --repair`, or see `glassine audit`."
             raise RecordError("R001", f"{faults[0]} {more}", details=faults)
-        self._bring_people_back()
+        self._bring_people_back(mend=mend)
         self.by = self.record.people.person_of(studio.who(by))
         self._adopt_settings()
 
@@ -105,33 +108,50 @@ class OpenJob:
             "V001", f"No whole copy of {name} is on a volume that is here: run `glassine verify {self.number}`."
         )
 
+    def find_each(self, frames: list[Frame], problems: list[str]) -> list[tuple[Frame, Path]]:
+        """Frames with a whole copy of their original each; those that have none are told of in `problems`."""
+        found = []
+        for frame in frames:
+            try:
+                found.append((frame, self.find_whole(frame["sha256"])))
+            except VolumeError as error:
+                problems.append(f"Frame {frame['number']}: {error}")
+        return found
+
     def chain_faults(self) -> list[str]:
         """What is wrong with the record, by its chain and every head that can be seen; a sentence each."""
         return check_chain(self.folder, (head for volume in self.volumes for head in volume.heads(self.number)))
 
     def _mend_record(self) -> list[str]:
-        """Bring altered and missing entries back from a backup volume whose own record is whole.
+        """Bring altered and missing entries back from a backup volume; what was altered is kept aside.
 
-        What was altered is kept aside. Returns the entries mended.
+        Only an entry that the job's own chain calls at fault is touched, and only bytes whose digest a head or the
+        entry after it names take its place: so nothing good gives way, whatever lies on the backup. Newest first,
+        since each mended entry says what the one before it must be. Returns the entries mended.
         """
-        mended: list[str] = []
-        for volume in self.backups if self.chain_faults() else []:
-            other = volume.job_folder(self.number)
-            heads = [head for there in self.volumes for head in there.heads(self.number)]
-            if check_chain(other, (head for head in heads if (other / "record" / entry_name(head.entry)).exists())):
-                continue
-            for path in sorted((other / "record").glob("*.json")):
-                own = self.record.record_folder / path.name
-                content = path.read_bytes()
-                if own.exists() and own.read_bytes() == content:
-                    continue
-                if own.exists():
-                    put_aside(own, self.folder)
-                write_if_absent(own, content)
-                mended.append(f"{self.working.name}: record/{path.name}")
-            if not self.chain_faults():
-                break
+        heads = [head for volume in self.volumes for head in volume.heads(self.number)]
+        mended = []
+        for number in sorted({number for number, _ in find_faults(self.folder, heads)}, reverse=True):
+            own = self.record.record_folder / entry_name(number)
+            wanted = {head.sha256 for head in heads if head.entry == number} | self._named_by_successor(number)
+            for volume in self.backups:
+                content = read_or_none(volume.job_folder(self.number) / "record" / own.name)
+                if len(wanted) == 1 and content is not None and digest_of(content) in wanted:
+                    if own.exists():
+                        put_aside(own, self.folder)
+                    write_if_absent(own, content)
+                    mended.append(f"{self.working.name}: record/{own.name}")
+                    break
         return mended
+
+    def _named_by_successor(self, number: int) -> set[str]:
+        """The digest that the entry after this one gives it, when that entry can be read."""
+        path = self.record.record_folder / entry_name(number + 1)
+        content = read_or_none(path)
+        try:
+            return {parse_entry(content, number + 1, label=str(path))["previous"]} if content is not None else set()
+        except RecordError:
+            return set()
 
     def hold(self, path: Path, role: str) -> Fact:
         """The fact that a file made or received later is under the copy rule like an original."""
@@ -233,15 +253,29 @@ class OpenJob:
                     )
                 replace_file(target, source.read_bytes())
 
-    def _bring_people_back(self) -> None:
+    def _bring_people_back(self, *, mend: bool) -> None:
         """Without `people.json` the record's ids have no names; every backup volume has it."""
+        own = self.record.people.path
+        try:
+            if own.exists():
+                read_document(own, "people")
+        except DocumentError as error:
+            if not mend:
+                raise RecordError(
+                    "R007", f"{error} `glassine verify --repair` brings it back from a backup volume."
+                ) from error
+            put_aside(own, self.folder)
         for volume in self.backups:
-            kept = volume.job_folder(self.number) / "people.json"
-            if not self.record.people.path.exists() and kept.exists():
-                write_if_absent(self.record.people.path, kept.read_bytes())
+            content = read_or_none(volume.job_folder(self.number) / "people.json")
+            if not own.exists() and content is not None:
+                write_if_absent(own, content)
 
     def _adopt_settings(self) -> None:
         """Bring the job sheet, its looks, its specifications and the volumes into the record where they changed."""
+        if not (self.folder / "job.json").exists() and self.manifest.sheet:
+            replace_file(
+                self.folder / "job.json", pretty_json(self.manifest.sheet)
+            )  # lost: the one in force is in the record
         sheet = read_document(self.folder / "job.json", "job_sheet")
         documents = {"job-sheet": sheet}
         looks = {sheet.get("preview_look"), *(final["look"] for final in sheet.get("finals", []))}
@@ -266,11 +300,21 @@ class OpenJob:
         return facts
 
 
-def put_aside(entry: Path, job_folder: Path) -> None:
-    """Keep an entry that is not what the chain says under `aside/record`, out of the record's way."""
-    aside = job_folder / "aside" / "record" / f"{entry.name}.{hash_file(entry)[:8]}"
+def put_aside(file: Path, job_folder: Path) -> None:
+    """Keep a file of the record that is not what it should be under `aside/record`, out of the way."""
+    content = read_or_none(file)
+    name = digest_of(content)[:8] if content is not None else f"unreadable-{secrets.token_hex(2)}"
+    aside = job_folder / "aside" / "record" / f"{file.name}.{name}"
     aside.parent.mkdir(parents=True, exist_ok=True)
-    entry.rename(aside)
+    file.rename(aside)
+
+
+def read_or_none(file: Path) -> bytes | None:
+    """A small file's bytes, or None where it is not there or cannot be read."""
+    try:
+        return file.read_bytes()
+    except OSError:
+        return None
 
 
 def adopted_document(manifest: Manifest, name: str) -> Document:

@@ -74,9 +74,12 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
     with DecoderPool(job.studio.workers, memory, seconds) as pool, show_progress("proofing", len(frames)) as on_frame:
 
         def proof_batch(batch: list[Frame]) -> list[Fact]:
-            calls = ((_call(job, frame, look["content"], f"{folder}/{frame['number']}.jpg"),) for frame in batch)
+            found = job.find_each(batch, problems)
+            calls = (
+                (_call(job, frame, path, look["content"], f"{folder}/{frame['number']}.jpg"),) for frame, path in found
+            )
             facts: list[Fact] = []
-            for frame, outcome in zip(batch, pool.run(operator.call, calls), strict=True):
+            for (frame, _), outcome in zip(found, pool.run(operator.call, calls), strict=True):
                 on_frame(1)
                 if outcome.failure and not outcome.of_file:
                     problems.append(f"Frame {frame['number']} has no proof yet: {outcome.failure}")
@@ -164,7 +167,7 @@ def _lost(job: OpenJob) -> list[Frame]:
     ]
 
 
-def _call(job: OpenJob, frame: Frame, look: Document, out: str) -> Any:
+def _call(job: OpenJob, frame: Frame, source: Path, look: Document, out: str) -> Any:
     previews = tuple(
         job.find_whole(companion["sha256"])
         for companion in frame["companions"]
@@ -172,7 +175,7 @@ def _call(job: OpenJob, frame: Frame, look: Document, out: str) -> Any:
     )
     return partial(
         make_proof,
-        job.find_whole(frame["sha256"]),
+        source,
         look,
         job.path(out),
         frame["number"],
@@ -216,7 +219,7 @@ def proof_path(job: OpenJob, frame: Frame) -> Path:
         look = adopted_document(job.manifest, f"look/{frame['proof']['look']}")
         memory, seconds = job.studio.decode_limits
         with DecoderPool(1, memory, seconds) as pool:
-            call = _call(job, frame, look["content"], frame["proof"]["path"])
+            call = _call(job, frame, job.find_whole(frame["sha256"]), look["content"], frame["proof"]["path"])
             outcome = next(iter(pool.run(operator.call, [(call,)])))
         if outcome.failure:
             raise FrameError("P001", f"The proof of frame {frame['number']} cannot be made again: {outcome.failure}")

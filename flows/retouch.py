@@ -62,18 +62,26 @@ def brief(
     asked = [*open_job.manifest.sheet.get("standing_instructions", []), *(standing or [])]
     wanted = _notes_for_next_round(state)
     retouch = _open_round(state)
-    if retouch and retouch["hand_out"] and wanted:
+    grader_id = open_job.record.people.person_of(grader) if grader else None
+    is_new = retouch is not None and (
+        not set(_ids(wanted)) <= set(retouch["brief"]["notes"])
+        or not set(standing or []) <= set(retouch["brief"]["standing"])
+        or grader_id not in (None, retouch["brief"]["grader"])
+    )
+    if retouch and retouch["hand_out"] and is_new:
         raise CallError(
             "W004",
-            f"Round {retouch['round']} of frame {state['number']} is still out: its notes go into the next round, after the return.",
+            f"Round {retouch['round']} of frame {state['number']} is still out: what is new goes into the next round, after the return.",
         )
-    if not retouch or (wanted and not set(_ids(wanted)) <= set(retouch["brief"]["notes"])):
+    if retouch and is_new:  # not handed out: the new brief holds what the old one asked, too
+        asked = list(dict.fromkeys([*retouch["brief"]["standing"], *asked]))
+        grader_id = grader_id or retouch["brief"]["grader"]
+    if not retouch or is_new:
         if not wanted and not (standing or (not state["rounds"] and asked)):
             raise CallError(
                 "W001",
                 f"A brief for frame {state['number']} needs a note or a standing instruction: --note 'REGION | instruction'.",
             )
-        grader_id = open_job.record.people.person_of(grader) if grader else None
         _write_brief(open_job, state, wanted, asked, grader_id)
     problems = open_job.finish()
     state = open_job.manifest.frame(frame)

@@ -9,7 +9,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
-from glassine.flows.open_job import OpenJob, put_aside
+from glassine.flows.open_job import OpenJob, put_aside, read_or_none
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
@@ -98,7 +98,7 @@ def check_mirror(job: OpenJob, volume: Volume, mended: list[str], *, repair: boo
     folder = volume.job_folder(job.number) / "record"
     for path in sorted(job.record.record_folder.glob("*.json")):
         mirrored = folder / path.name
-        if not mirrored.exists() or mirrored.read_bytes() == path.read_bytes():
+        if not mirrored.exists() or read_or_none(mirrored) == path.read_bytes():
             continue
         if repair:
             put_aside(mirrored, volume.job_folder(job.number))

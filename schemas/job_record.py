@@ -183,7 +183,12 @@ def create_job(folder: Path, number: str, *, by: str) -> JobRecord:
 
 
 def check_chain(folder: Path, known_heads: Iterable[Head] = ()) -> list[str]:
-    """Every fault of a record, each a sentence that names the entry; read backwards from the heads that are known.
+    """Every fault of a record, each a sentence that names the entry (`find_faults`)."""
+    return [sentence for _, sentence in find_faults(folder, known_heads)]
+
+
+def find_faults(folder: Path, known_heads: Iterable[Head] = ()) -> list[tuple[int, str]]:
+    """Every fault of a record, as the entry's number and a sentence; read backwards from the heads that are known.
 
     An altered entry is told apart from its neighbours: an entry is altered when its digest is not what a head or,
     where no head knows it, its successor says, whatever it says of the one before it. When a head vouches for an
@@ -195,36 +200,36 @@ def check_chain(folder: Path, known_heads: Iterable[Head] = ()) -> list[str]:
     record = folder / "record"
     present = {number: path for path in record.glob("*.json") if (number := entry_number(path)) is not None}
     last = max([*present, *names], default=0)
-    faults: list[str] = []
+    faults: list[tuple[int, str]] = []
     expected: str | None = None
     for number in range(last, 0, -1):
         vouched, successor_says, expected = names.get(number, set()), expected, None
         if number not in present:
-            faults.append(f"Entry {number} of the record is missing ({record / entry_name(number)}).")
+            faults.append((number, f"Entry {number} of the record is missing ({record / entry_name(number)})."))
             continue
         content = present[number].read_bytes()
         digest = digest_of(content)
         if len(vouched) > 1:
-            faults.append(
-                f"Entry {number} of the record has another digest in one head than in another: two histories."
-            )
+            sentence = f"Entry {number} of the record has another digest in one head than in another: two histories."
+            faults.append((number, sentence))
         if vouched and digest in vouched and successor_says not in {digest, None}:
+            sentence = f"it does not follow entry {number}, which a head vouches for."
             faults.append(
-                f"Entry {number + 1} of the record is altered ({present[number + 1]}): it does not follow entry {number}, which a head vouches for."
+                (number + 1, f"Entry {number + 1} of the record is altered ({present[number + 1]}): {sentence}")
             )
         elif digest not in (vouched or {successor_says or digest}):
-            faults.append(
-                f"Entry {number} of the record is altered ({present[number]}): its digest is not what the chain says."
-            )
+            sentence = "its digest is not what the chain says."
+            faults.append((number, f"Entry {number} of the record is altered ({present[number]}): {sentence}"))
             continue
         try:
             entry = parse_entry(content, number, label=str(present[number]))
         except RecordError as error:
-            faults.append(str(error))
+            faults.append((number, str(error)))
             continue
         expected = entry["previous"]
         if number == 1 and expected != NO_ENTRY:
-            faults.append(f"Entry 1 of the record is altered ({present[number]}): it names an entry before it.")
+            sentence = f"Entry 1 of the record is altered ({present[number]}): it names an entry before it."
+            faults.append((number, sentence))
     return faults[::-1]
 
 
@@ -242,14 +247,16 @@ def write_head(folder: Path, job: str, head: Head) -> None:
 
 
 def read_heads(heads: Path) -> list[Head]:
-    """Every head kept in a `heads` folder; one that cannot be read is passed over."""
+    """Every head kept in a `heads` folder; one that cannot be read, or is not what its name says, is passed over."""
     found = []
     for path in sorted(heads.glob("*.json")) if heads.is_dir() else []:
         try:
             document = read_document(path, "head")
         except DocumentError:
             continue
-        found.append(Head(document["entry"], document["sha256"]))
+        head = Head(document["entry"], document["sha256"])
+        if path.name == head_name(head):
+            found.append(head)
     return found
 
 

@@ -108,17 +108,15 @@ class Manifest:
         }
 
     def _find_stale(self, frame: Frame) -> None:
-        """A final is stale when a newer round came back, or its look or the look named for it is another now."""
+        """A final is stale when a newer round came back, or the look named for it has another digest now."""
         returned = last_return(frame)
         newest_round = returned["round"] if returned else 0
         named = {final["final"]: final["look"] for final in self.sheet.get("finals", [])}
         current: dict[str, Document] = {}
         for final in frame["finals"]:
-            look = self.adopted(f"look/{final['look']}")
-            final["stale"] = (
-                final["round"] < newest_round
-                or named.get(final["final"], final["look"]) != final["look"]
-                or (look is not None and look["sha256"] != final["look_sha256"])
+            look = self.adopted(f"look/{named.get(final['final'], final['look'])}")
+            final["stale"] = final["round"] < newest_round or (
+                look is not None and look["sha256"] != final["look_sha256"]
             )
             if not final["stale"]:
                 if final["final"] in current:

@@ -177,3 +177,19 @@ def test_a_damaged_entry_on_the_backup_is_mended(opened: Studio, folders: list[P
     assert mirrored.read_bytes() == entry.read_bytes()
     (aside,) = [path for path in (folders[1] / "aside").rglob("*") if path.is_file()]
     assert aside.read_bytes() == rotten
+
+
+def test_mending_touches_no_entry_that_is_right(opened: Studio, folders: list[Path], verify_now: Flow) -> None:
+    """The backup's newest entry rotted, and no head knows it there: it must not take the place of the good one."""
+    own = sorted((folders[0] / "record").glob("*.json"))
+    newest, mirrored = own[-1], folders[1] / "record" / own[-1].name
+    for folder in folders[1:]:
+        for head in (folder / "heads").glob(f"{newest.stem}-*.json"):
+            head.unlink()
+    good = newest.read_bytes()
+    bad = alter(mirrored)
+    older = alter(own[1])
+    assert verify_now(opened, repair=True)["chain_faults"] == []
+    assert newest.read_bytes() == good
+    assert mirrored.read_bytes() == good != bad
+    assert own[1].read_bytes() != older

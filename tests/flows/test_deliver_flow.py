@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 
 from glassine.flows import deliver as deliver_module
+from glassine.flows.job_sheet import set_block
 from glassine.flows.open_job import OpenJob
 from glassine.flows.studio import Studio
 from glassine.schemas.errors import CallError, DeliveryRefusedError
@@ -295,10 +296,11 @@ def test_killed_right_after_its_last_entry_it_still_brings_bag_and_receipt_to_th
     studio = at("signed")
     calls: list[OpenJob] = []
 
-    def stop_at_the_second(job: OpenJob) -> None:
+    def stop_at_the_second(job: OpenJob) -> list[str]:
         calls.append(job)
         if len(calls) == 2:
             raise KeyboardInterrupt
+        return []
 
     with monkeypatch.context() as patched:
         patched.setattr(deliver_module, "finish_hand_overs", stop_at_the_second)
@@ -374,3 +376,44 @@ def at_rest(delivery: Document, studio: Studio) -> dict[str, str]:
 
 def _interrupt(*words: object, **named: object) -> None:
     raise KeyboardInterrupt
+
+
+@pytest.mark.parametrize("stated", [False, True])
+def test_a_block_after_a_kill_takes_the_hidden_bag_back(
+    at: Callable[[str], Studio],
+    run: Run,
+    manifest_of: Callable[..., Manifest],
+    monkeypatch: pytest.MonkeyPatch,
+    stated: bool,
+) -> None:
+    """Killed while it copied to the client, or right after its entry: nothing of a blocked frame may appear there."""
+    studio = at("signed")
+    real = deliver_module._state_hand_over
+
+    def stop(*arguments: Any) -> bool:
+        if stated:
+            real(*arguments)
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(deliver_module, "_state_hand_over", stop)
+        with pytest.raises(KeyboardInterrupt):
+            run("deliver", studio, client=CLIENT, specification="page")
+    clients = studio.folder / "clients"
+    assert len(list(clients.glob("*/.*.partial"))) == 1
+    set_block(studio, JOB, [1], "the sitter refused", blocked=True, by="Tove Abel")
+    outcome = run("deliver", studio, client=CLIENT, specification="page")
+    assert list(clients.glob("*/.*.partial")) == []
+    assert [bool(outcome["problems"]), outcome["left_out"]] == [stated, ["0001"]]
+    assert not [path for path in clients.rglob("*0001*") if "_0001_" in path.name]
+
+
+def test_two_deliverables_of_one_specification_are_one_set(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest], change_sheet: Callable[..., None]
+) -> None:
+    studio = at("signed")
+    deliverables = [{"client": CLIENT, "specification": "screen", "finals": [final]} for final in ("print", "colour")]
+    change_sheet(studio, deliverables=deliverables)
+    run("deliver", studio, client=CLIENT)
+    (delivery,) = manifest_of(studio).document["deliveries"]
+    assert {file["final"] for file in delivery["files"]} == {"print", "colour"}

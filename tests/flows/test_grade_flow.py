@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -114,3 +115,17 @@ def test_blocked_frame_is_neither_rendered_nor_signed(
     with pytest.raises(CallError, match="is blocked"):
         run("grade.sign_off", studio, frames=[1])
     assert all(final["signed_off"] is None for final in manifest_of(studio).frame(1)["finals"])
+
+
+def test_a_look_under_another_name_makes_nothing_stale(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest], change_sheet: Callable[..., None]
+) -> None:
+    studio = at("graded")
+    before = len(manifest_of(studio).frame(1)["finals"])
+    looks = studio.folder / "looks"
+    document = json.loads((looks / "lifted-mono.json").read_text("utf-8"))
+    (looks / "renamed.json").write_text(json.dumps(document), encoding="utf-8")
+    change_sheet(studio, finals=[{"final": "print", "look": "renamed"}, {"final": "colour", "look": "plain-colour"}])
+    assert run("grade", studio)["finals"] == []
+    finals = manifest_of(studio).frame(1)["finals"]
+    assert (len(finals), [final["stale"] for final in finals]) == (before, [False] * before)

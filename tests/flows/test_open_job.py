@@ -8,12 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from glassine.flows.job_sheet import open_new_job
 from glassine.flows.open_job import OpenJob, adopted_document
 from glassine.flows.studio import Studio, read_studio
-from glassine.schemas.errors import DocumentError, GlassineError, RecordError, VolumeError
+from glassine.schemas.errors import CallError, DocumentError, GlassineError, RecordError, VolumeError
 from glassine.schemas.job_record import JobRecord, read_heads
 from glassine.schemas.manifest import CHECKPOINT, Manifest, read_checkpoint
-from glassine.schemas.validation import Document
+from glassine.schemas.validation import Document, read_document
 
 JOB, MANAGER = "2611-04", "Tove Abel"
 
@@ -161,3 +162,17 @@ def test_lost_names_without_a_backup_stop_everything(at: Callable[[str], Studio]
         run("proof", studio)
     assert stopped.value.code == "R007"
     assert not (studio.job_folder(JOB) / "people.json").exists()
+
+
+def test_a_lost_job_sheet_is_written_again_from_the_record(
+    at: Callable[[str], Studio], run: Callable[..., Document]
+) -> None:
+    studio = at("closed")
+    sheet = studio.job_folder(JOB) / "job.json"
+    before = read_document(sheet, "job_sheet")
+    sheet.unlink()
+    with pytest.raises(CallError) as refused:
+        open_new_job(studio, JOB, None, title=None, client="Somebody else", by=MANAGER)
+    assert refused.value.code == "W003"
+    run("proof", studio)
+    assert read_document(sheet, "job_sheet") == before

@@ -188,3 +188,17 @@ def test_what_stands_in_the_way_of_a_check_refuses_no_return(
     assert manifest_of(studio).frame(1)["rounds"][0]["take_backs"] == []
     outcome = run("retouch.take_back", studio, frame=1, file=str(returned))
     assert outcome["take_back"]["accepted"], outcome
+
+
+def test_a_standing_instruction_is_never_dropped(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
+) -> None:
+    studio = at("closed")
+    run("retouch.brief", studio, frame=1, notes=[NOTE])
+    run("retouch.brief", studio, frame=1, notes=[], standing=["keep the scar"])
+    newest = manifest_of(studio).frame(1)["rounds"][-1]["brief"]
+    assert ("keep the scar" in newest["standing"], len(newest["notes"])) == (True, 1)
+    run("retouch.hand_out", studio, frames=[1], retoucher=RETOUCHER)
+    with pytest.raises(CallError) as refused:
+        run("retouch.brief", studio, frame=1, notes=[], standing=["lighten the collar"])
+    assert refused.value.code == "W004"
