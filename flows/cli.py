@@ -27,7 +27,7 @@ from glassine.flows.cli_common import (
 )
 from glassine.flows.cli_retouch import retouch_app
 from glassine.flows.cli_selects import selects_app
-from glassine.flows.outcome import failure, merge
+from glassine.flows.outcome import failure, merge, summary
 from glassine.flows.studio import make_studio
 from glassine.schemas.errors import INTERRUPTED, WRONG_WORDS, CallError, GlassineError
 from glassine.schemas.validation import Document
@@ -91,14 +91,7 @@ def studio_new(
     said = [f"Studio {made.name} is in {made.folder}: read its studio.toml, then `glassine job open NUMBER`."]
     if len(pairs) == 1:
         said.append("It has one volume only: a second one, on another disk, is what keeps a frame safe.")
-    return {
-        "ok": True,
-        "status": 0,
-        "said": said,
-        "problems": [],
-        "studio": str(made.folder),
-        "volumes": [n for n, _ in pairs],
-    }
+    return summary(said, [], studio=str(made.folder), volumes=[label for label, _ in pairs])
 
 
 @studio_app.command(name="add-volume")
@@ -119,7 +112,7 @@ def studio_add_volume(volume: str, *, common: Common = HERE) -> Document:
     said = [
         f"Volume {made.name} is at {made.root}. Run `glassine advance NUMBER` for each job to bring its copies there."
     ]
-    return {"ok": True, "status": 0, "said": said, "problems": [], "volume": made.volume}
+    return summary(said, [], volume=made.volume)
 
 
 @job_app.command(name="open")
@@ -198,13 +191,7 @@ def job_sheet(number: str | None = None, *, common: Common = HERE) -> Document:
         from glassine.schemas.job_record import JobRecord
 
         sheet = JobRecord(common.find().job_folder(number)).manifest().sheet
-    return {
-        "ok": True,
-        "status": 0,
-        "said": [json.dumps(sheet, indent=2, ensure_ascii=False)],
-        "problems": [],
-        "sheet": sheet,
-    }
+    return summary([json.dumps(sheet, indent=2, ensure_ascii=False)], [], sheet=sheet)
 
 
 @job_app.command(name="set-up")

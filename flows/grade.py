@@ -9,6 +9,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
+from glassine.flows.decoding import open_pool
 from glassine.flows.open_job import OpenJob, adopted_document
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
@@ -20,7 +21,6 @@ from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame, is_blocked, is_handed_out, is_selected, last_return
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
-from glassine.tasks.imaging.decoder_pool import DecoderPool
 from glassine.tasks.imaging.rendering import make_final
 
 Fact = dict[str, Any]
@@ -126,10 +126,9 @@ def make_finals(job: OpenJob, due: list[DueFinal]) -> list[tuple[str, Path]]:
 
 
 def _render_batch(job: OpenJob, batch: list[DueFinal], *, place: Path | None = None) -> list[Fact]:
-    memory, seconds = job.studio.decode_limits
     calls = [_render_call(job, wanted, place) for wanted in batch]
     facts = []
-    with DecoderPool(min(job.studio.workers, len(batch)), memory, seconds) as pool:
+    with open_pool(job.studio, len(batch)) as pool:
         for wanted, call, outcome in zip(batch, calls, pool.run(_render, calls), strict=True):
             if outcome.failure:
                 what = f"Final {wanted.final!r} of frame {wanted.frame:04d}"

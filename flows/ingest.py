@@ -11,6 +11,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
+from glassine.flows.decoding import open_pool
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
@@ -27,7 +28,6 @@ from glassine.tasks.custody.original_name import original_path
 from glassine.tasks.custody.replication import PlacedCopy, replicate
 from glassine.tasks.delivery.exiftool import ExifTool
 from glassine.tasks.delivery.identification import identify
-from glassine.tasks.imaging.decoder_pool import DecoderPool
 from glassine.tasks.imaging.raw_rendering import check_decodable
 
 Fact = dict[str, Any]
@@ -101,10 +101,9 @@ def identify_frames(job: OpenJob) -> list[str]:
     problems: list[str] = []
     if not frames:
         return problems
-    memory, seconds = job.studio.decode_limits
     with (
         ExifTool() as exif,
-        DecoderPool(job.studio.workers, memory, seconds) as pool,
+        open_pool(job.studio) as pool,
         show_progress("reading camera data", len(frames)) as on_frame,
     ):
 
@@ -216,13 +215,13 @@ def _arrival_facts(manifest: Manifest, groups: list[list[Arrival]], set_up: str 
 
 def _copy_fact(manifest: Manifest, sha256: str, copy: PlacedCopy) -> Fact:
     """A new copy, or the mending of one that was found missing or different at that very place."""
-    fact = {"sha256": sha256, "volume": copy.volume, "path": copy.path}
     holder = manifest.holder(sha256)
     for known in holder["copies"] if holder else []:
         if (known["volume"], known["path"]) == (copy.volume, copy.path) and known["outcome"] != "whole":
             number = manifest.document["passes"]["opened"]
-            return {"kind": "repair", **fact, "pass": number, "from_volume": None, "aside": None}
-    return {"kind": "copy", **fact, "read_from": copy.read_from}
+            place = {"sha256": sha256, "volume": copy.volume, "path": copy.path}
+            return {"kind": "repair", **place, "pass": number, "from_volume": None, "aside": None}
+    return copy.as_fact(sha256)
 
 
 def _common_fields(arrival: Arrival) -> Fact:

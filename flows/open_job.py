@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from glassine.flows.outcome import pretty_json
+from glassine.flows.progress import show_progress
 from glassine.flows.studio import Studio
 from glassine.schemas.due import OwedCopy, owed_copies
 from glassine.schemas.durable_file import replace_file, unwritable, write_if_absent
-from glassine.schemas.entry import digest_of, entry_name, parse_entry
+from glassine.schemas.entry import Head, digest_of, entry_name, parse_entry
 from glassine.schemas.errors import DocumentError, FixityError, GlassineError, RecordError, VolumeError
 from glassine.schemas.facts import EVENTS
 from glassine.schemas.job_record import JobRecord, Propose, adopt, check_chain, check_not_forked, find_faults
@@ -49,10 +50,12 @@ class OpenJob:
         self.record = JobRecord(self.folder)
         self.working = studio.working_volume()
         self.backups, self.absent = studio.backups()
-        self.mended = self._mend_record() if mend else []
-        for volume in self.volumes:
-            check_not_forked(self.record, volume.heads(number), where=f"volume {volume.name}")
-        if faults := self.chain_faults():
+        kept = {volume.name: volume.heads(number) for volume in self.volumes}
+        heads = [head for found in kept.values() for head in found]
+        self.mended = self._mend_record(heads) if mend else []
+        for name, found in kept.items():
+            check_not_forked(self.record, found, where=f"volume {name}")
+        if faults := check_chain(self.folder, heads):
             more = "Nothing was written; mend it with `glassine verify --repair`, or see `glassine audit`."
             raise RecordError("R001", f"{faults[0]} {more}", details=faults)
         self._bring_people_back(mend=mend)
@@ -118,18 +121,13 @@ class OpenJob:
                 problems.append(f"Frame {frame['number']}: {error}")
         return found
 
-    def chain_faults(self) -> list[str]:
-        """What is wrong with the record, by its chain and every head that can be seen; a sentence each."""
-        return check_chain(self.folder, (head for volume in self.volumes for head in volume.heads(self.number)))
-
-    def _mend_record(self) -> list[str]:
+    def _mend_record(self, heads: list[Head]) -> list[str]:
         """Bring altered and missing entries back from a backup volume; what was altered is kept aside.
 
         Only an entry that the job's own chain calls at fault is touched, and only bytes whose digest a head or the
         entry after it names take its place: so nothing good gives way, whatever lies on the backup. Newest first,
         since each mended entry says what the one before it must be. Returns the entries mended.
         """
-        heads = [head for volume in self.volumes for head in volume.heads(self.number)]
         mended = []
         for number in sorted({number for number, _ in find_faults(self.folder, heads)}, reverse=True):
             own = self.record.record_folder / entry_name(number)
@@ -163,13 +161,13 @@ class OpenJob:
             "role": role,
         }
 
-    def finish(self, on_file: Callable[[], None] | None = None) -> list[str]:
+    def finish(self) -> list[str]:
         """What every flow ends with: copies that are owed, the record and its head on every volume, the checkpoint.
 
         Returns what could not be done, a sentence each.
         """
         problems = [str(error) for error in self.absent]
-        problems += self.pay_owed_copies(on_file)
+        problems += self._pay_owed_copies()
         manifest = self.manifest
         for volume in self.backups:
             try:
@@ -187,20 +185,20 @@ class OpenJob:
         self.record.checkpoint()
         return problems
 
-    def pay_owed_copies(self, on_file: Callable[[], None] | None = None) -> list[str]:
+    def _pay_owed_copies(self) -> list[str]:
         """Write every copy that a volume which is there lacks; returns what failed, a sentence each."""
         problems: list[str] = []
         batch: list[Fact] = []
-        for owed in list(owed_copies(self.manifest, [volume.volume for volume in self.volumes])):
-            try:
-                batch += self._pay(owed, problems)
-            except GlassineError as error:
-                problems.append(str(error))
-            if on_file:
-                on_file()
-            if len(batch) >= BATCH_FRAMES:
-                self.say("replicate", batch)
-                batch = []
+        due = list(owed_copies(self.manifest, [volume.volume for volume in self.volumes]))
+        with show_progress("copying what is owed", sum(owed.size for owed in due), bytes_=True) as on_bytes:
+            for owed in due:
+                try:
+                    batch += self._pay(owed, problems, on_bytes)
+                except GlassineError as error:
+                    problems.append(str(error))
+                if len(batch) >= BATCH_FRAMES:
+                    self.say("replicate", batch)
+                    batch = []
         self.say("replicate", batch)
         return problems
 
@@ -209,28 +207,17 @@ class OpenJob:
         ids = [settings["volume"] for settings in self.studio.settings["volumes"] if settings.get("volume")]
         return sum(len(owed.missing) for owed in owed_copies(self.manifest, ids))
 
-    def _pay(self, owed: OwedCopy, problems: list[str]) -> list[Fact]:
+    def _pay(self, owed: OwedCopy, problems: list[str], on_bytes: Callable[[int], None]) -> list[Fact]:
         missing = [volume for volume in self.volumes if volume.volume in owed.missing]
-        facts: list[Fact] = []
-        if not owed.known:  # a holding that was made here: the file in the job folder is the first copy
+        if owed.known:
+            source = self.find_whole(owed.sha256)
+        else:  # a holding that was made here: the file in the job folder is the first copy
             source = self.path(owed.path)
             if not source.is_file():
                 raise FixityError(source, "SHA-256", owed.sha256, None)
-        else:
-            source = self.find_whole(owed.sha256)
-        replica = replicate(source, self.number, missing, lambda _: owed.path, expected=owed.sha256)
+        replica = replicate(source, self.number, missing, lambda _: owed.path, expected=owed.sha256, on_bytes=on_bytes)
         problems += [str(error) for error in replica.failures]
-        facts += [
-            {
-                "kind": "copy",
-                "sha256": owed.sha256,
-                "volume": copy.volume,
-                "path": copy.path,
-                "read_from": copy.read_from,
-            }
-            for copy in replica.copies
-        ]
-        return facts
+        return [copy.as_fact(owed.sha256) for copy in replica.copies]
 
     def _mirror(self, volume: Volume) -> None:
         """The record, the names of people and the job sheet onto a backup volume."""
@@ -273,9 +260,8 @@ class OpenJob:
     def _adopt_settings(self) -> None:
         """Bring the job sheet, its looks, its specifications and the volumes into the record where they changed."""
         if not (self.folder / "job.json").exists() and self.manifest.sheet:
-            replace_file(
-                self.folder / "job.json", pretty_json(self.manifest.sheet)
-            )  # lost: the one in force is in the record
+            # It was lost; the one in force is in the record.
+            replace_file(self.folder / "job.json", pretty_json(self.manifest.sheet))
         sheet = read_document(self.folder / "job.json", "job_sheet")
         documents = {"job-sheet": sheet}
         looks = {sheet.get("preview_look"), *(final["look"] for final in sheet.get("finals", []))}

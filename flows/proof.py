@@ -10,6 +10,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
+from glassine.flows.decoding import decode_one, open_pool
 from glassine.flows.ingest import identify_frames
 from glassine.flows.open_job import CONTACT_SHEET, OpenJob, adopted_document
 from glassine.flows.outcome import summary
@@ -22,7 +23,6 @@ from glassine.schemas.stage import Frame, is_blocked
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging.contact_sheet import Entry, make_contact_sheet
-from glassine.tasks.imaging.decoder_pool import DecoderPool
 from glassine.tasks.imaging.proof import make_proof
 from glassine.tasks.imaging.reading import METHOD
 
@@ -69,9 +69,8 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
         return looked_at, problems
     name = str(job.manifest.sheet.get("preview_look"))
     look = adopted_document(job.manifest, f"look/{name}")
-    memory, seconds = job.studio.decode_limits
     folder = f"proofs/{name}-{look['sha256'][:8]}"
-    with DecoderPool(job.studio.workers, memory, seconds) as pool, show_progress("proofing", len(frames)) as on_frame:
+    with open_pool(job.studio) as pool, show_progress("proofing", len(frames)) as on_frame:
 
         def proof_batch(batch: list[Frame]) -> list[Fact]:
             found = job.find_each(batch, problems)
@@ -217,10 +216,8 @@ def proof_path(job: OpenJob, frame: Frame) -> Path:
     path = job.path(frame["proof"]["path"])
     if not path.exists() or hash_file(path) != frame["proof"]["sha256"]:
         look = adopted_document(job.manifest, f"look/{frame['proof']['look']}")
-        memory, seconds = job.studio.decode_limits
-        with DecoderPool(1, memory, seconds) as pool:
-            call = _call(job, frame, job.find_whole(frame["sha256"]), look["content"], frame["proof"]["path"])
-            outcome = next(iter(pool.run(operator.call, [(call,)])))
+        source = job.find_whole(frame["sha256"])
+        outcome = decode_one(job.studio, _call(job, frame, source, look["content"], frame["proof"]["path"]))
         if outcome.failure:
             raise FrameError("P001", f"The proof of frame {frame['number']} cannot be made again: {outcome.failure}")
     return path

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import operator
 import os
 import shutil
 from collections.abc import Callable, Sequence
@@ -14,6 +13,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import run_batches
+from glassine.flows.decoding import decode_one
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import pretty_json, summary
 from glassine.flows.proof import proof_path
@@ -33,7 +33,6 @@ from glassine.tasks.handoff.annotation import parse_region, write_region
 from glassine.tasks.handoff.brief import brief_document, write_brief_pdf
 from glassine.tasks.handoff.take_back import check_return
 from glassine.tasks.imaging.base_file import make_base
-from glassine.tasks.imaging.decoder_pool import DecoderPool
 
 Fact = dict[str, Any]
 
@@ -165,13 +164,13 @@ def render_base(job: OpenJob, frame: Frame, out: str) -> Document:
 
     The first round starts from the original, a later one from what was accepted last: its work is kept.
     """
-    memory, seconds = job.studio.decode_limits
     returned = last_return(frame)
     source = job.find_whole(returned["sha256"] if returned else frame["sha256"])
 
     def base_batch(batch: list[Path]) -> Document:
-        with DecoderPool(1, memory, seconds) as pool:
-            outcome = next(iter(pool.run(make_base, ((path, job.path(out)) for path in batch))))
+        outcome = decode_one(job.studio, partial(make_base, batch[0], job.path(out)))
+        if outcome.failure and not outcome.of_file:
+            raise VolumeError("V003", f"The base file of frame {frame['number']} was not made: {outcome.failure}")
         if outcome.failure:
             raise FrameError("P001", f"Frame {frame['number']} has no base file: {outcome.failure}")
         return dict(outcome.value)
@@ -377,11 +376,9 @@ def _check(job: OpenJob, frame: Frame, retouch: Document, source: Path) -> Docum
         threshold=job.studio.change_threshold,
         picture=picture,
     )
-    memory, seconds = job.studio.decode_limits
 
     def check_batch(batch: list[Callable[[], Any]]) -> Document:
-        with DecoderPool(1, memory, seconds) as pool:
-            outcome = next(iter(pool.run(operator.call, ((call,) for call in batch))))
+        outcome = decode_one(job.studio, batch[0])
         if outcome.failure and not outcome.of_file:
             raise VolumeError(
                 "V004", f"The return of frame {frame['number']} is kept, but was not checked: {outcome.failure}"
@@ -402,12 +399,11 @@ def _keep_return(job: OpenJob, retouch: Document, source: Path, sha256: str) -> 
     if replica.failures:
         raise replica.failures[0]
     copy = replica.copies[0]
-    place = {"volume": copy.volume, "path": copy.path, "read_from": copy.read_from}
     job.say(
         "take-back",
         [
             {"kind": "holding", "sha256": sha256, "size": replica.size, "path": copy.path, "role": "return"},
-            {"kind": "copy", "sha256": sha256, **place},
+            copy.as_fact(sha256),
         ],
     )
     return job.path(copy.path)

@@ -16,6 +16,7 @@ from glassine.schemas.due import (
     owed_copies,
     owed_hand_offs,
     unidentified,
+    unproofed,
     waits,
 )
 from glassine.schemas.errors import NOT_RIGHT, GlassineError
@@ -76,10 +77,9 @@ def _job_status(studio: Studio, number: str) -> Document:
 
 def _due(manifest: Manifest) -> list[str]:
     """What `advance` would do now, in words."""
-    unshown = [f for f in manifest.frames if not f["proof"] and not f["unshowable"] and f["stage"] != "blocked"]
     found = [
         (len(unidentified(manifest)), "frames to identify"),
-        (len(unshown), "proofs to make"),
+        (len(unproofed(manifest, 0)), "proofs to make"),
         (len(owed_hand_offs(manifest)), "rounds to hand off"),
         (len(due_finals(manifest)), "finals to render"),
         (len(due_deliveries(manifest)), "deliveries to send"),

@@ -61,12 +61,11 @@ def _open_pass(job: OpenJob) -> int:
 
 def _read_copies(job: OpenJob, number: int) -> tuple[int, list[str]]:
     """Read every copy that is due; returns how many were read, and the volumes that went away, a sentence each."""
-    by_id = {volume.volume: volume for volume in job.volumes}
     due = [
-        KnownCopy(sha256, by_id[copy["volume"]], copy["path"], holder["size"])
+        known
         for sha256, holder in job.manifest.every_file()
-        for copy in holder["copies"]
-        if copy["volume"] in by_id and copy["pass"] < number
+        for copy, known in _copies_here(job, sha256, holder)
+        if copy["pass"] < number
     ]
     gone: dict[str, str] = {}
     read = 0
@@ -87,6 +86,16 @@ def _read_copies(job: OpenJob, number: int) -> tuple[int, list[str]]:
             job.say("verify", facts)
             read += len(facts)
     return read, list(gone.values())
+
+
+def _copies_here(job: OpenJob, sha256: str, holder: Document) -> list[tuple[Document, KnownCopy]]:
+    """The copies of a file on the volumes that are here, as the manifest has them and as tasks take them."""
+    by_id = {volume.volume: volume for volume in job.volumes}
+    return [
+        (copy, KnownCopy(sha256, by_id[copy["volume"]], copy["path"], holder["size"]))
+        for copy in holder["copies"]
+        if copy["volume"] in by_id
+    ]
 
 
 def check_mirror(job: OpenJob, volume: Volume, mended: list[str], *, repair: bool) -> list[str]:
@@ -110,17 +119,13 @@ def check_mirror(job: OpenJob, volume: Volume, mended: list[str], *, repair: boo
 
 def _repair_copies(job: OpenJob, number: int, mended: list[str]) -> list[str]:
     """Mend every bad copy on a volume that is here, adding its path to `mended`; returns what could not be, as sentences."""
-    by_id = {volume.volume: volume for volume in job.volumes}
     failed = []
     for sha256, holder, bad in bad_copies(job.manifest):
-        if bad["volume"] not in by_id:
+        here = _copies_here(job, sha256, holder)
+        target = next((known for copy, known in here if copy is bad), None)
+        if target is None:
             continue
-        good = [
-            KnownCopy(sha256, by_id[copy["volume"]], copy["path"], holder["size"])
-            for copy in holder["copies"]
-            if copy["volume"] in by_id and copy is not bad
-        ]
-        target = KnownCopy(sha256, by_id[bad["volume"]], bad["path"], holder["size"])
+        good = [known for copy, known in here if copy is not bad]
         try:
             job.say("repair", [repair_copy(job.number, target, good, number)])
             mended.append(f"{target.volume.name}: {target.path}")

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-DONE = 0
-"""The command did what was asked."""
 NOT_RIGHT = 1
 """It ran, and what it checked is not right: a copy differs, a return is refused."""
 WRONG_WORDS = 2
@@ -42,7 +40,6 @@ EXIT_STATUS = {
     "V005": WORLD_IN_THE_WAY,  # a program that is needed is not there
     "P001": NOT_RIGHT,  # a picture does not decode
     "P002": WRONG_WORDS,  # an array that is no picture of the kind asked for
-    "T001": NOT_RIGHT,  # a returned retouch is refused
     "L001": NOT_RIGHT,  # a delivery is refused: unsigned, stale, blocked, under embargo, out of licence
     "L002": NOT_RIGHT,  # a bag is not valid
 }
@@ -114,10 +111,6 @@ class VolumeError(GlassineError):
 
 class FrameError(GlassineError):
     """A picture does not decode, or an array is not the picture asked for."""
-
-
-class ReturnRefusedError(GlassineError):
-    """A returned retouch is refused, with every cause."""
 
 
 class DeliveryRefusedError(GlassineError):

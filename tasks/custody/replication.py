@@ -12,7 +12,7 @@ from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from glassine.schemas.durable_file import (
     TEMPORARY_PREFIX,
@@ -50,6 +50,11 @@ class PlacedCopy:
     volume: str
     path: str
     read_from: str
+
+    def as_fact(self, sha256: str) -> dict[str, Any]:
+        """The fact that this copy was written, flushed and read back whole."""
+        place = {"volume": self.volume, "path": self.path, "read_from": self.read_from}
+        return {"kind": "copy", "sha256": sha256, **place}
 
 
 @dataclass
