@@ -11,7 +11,18 @@ from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.people import People
-from glassine.schemas.stage import Frame, is_blocked, is_handed_out, is_selected, last_return
+from glassine.schemas.stage import (
+    Frame,
+    crop_for,
+    current_round,
+    is_blocked,
+    is_handed_out,
+    is_selected,
+    last_return,
+    outcome_of,
+    round_state,
+    was_back,
+)
 from glassine.schemas.validation import Document
 
 
@@ -91,9 +102,15 @@ def unproofed(manifest: Manifest, method: int) -> list[Frame]:
 
 def contact_sheet_inputs(manifest: Manifest) -> tuple[str, list[Frame]]:
     """The frames of the contact sheet, and the digest of everything that goes into it."""
-    frames = [frame for frame in manifest.frames if frame["proof"] and not is_blocked(frame)]
+    frames = [frame for frame in manifest.frames if (frame["proof"] or frame["unshowable"]) and not is_blocked(frame)]
     shown = [
-        [frame["frame"], frame["proof"]["sha256"], verdict_of(frame), frame["selection"] and frame["selection"]["hero"]]
+        [
+            frame["frame"],
+            frame["proof"]["sha256"] if frame["proof"] else frame["unshowable"],
+            verdict_of(frame),
+            frame["selection"] and frame["selection"]["hero"],
+            frame["crops"]["general"],
+        ]
         for frame in frames
     ]
     return digest_of(canonical_bytes(shown)), frames
@@ -109,9 +126,25 @@ def owed_hand_offs(manifest: Manifest) -> list[Document]:
     return [found for found in manifest.document["selects_rounds"] if found["closed"] and found["hand_off"] is None]
 
 
-def wanted_finals(manifest: Manifest) -> list[Document]:
-    """The named renderings that every select gets, as the job sheet says."""
-    return list(manifest.sheet.get("finals", []))
+def owed_rounds(manifest: Manifest) -> list[Frame]:
+    """Frames whose retouch was refused, and whose next round nobody has briefed."""
+    return [
+        frame
+        for frame in manifest.frames
+        if not is_blocked(frame)
+        and is_selected(frame)
+        and (retouch := current_round(frame))
+        and round_state(retouch) == "refused"
+    ]
+
+
+def wanted_finals(manifest: Manifest, frame: Frame | None = None) -> list[Document]:
+    """The named renderings of the job sheet: all of them, or those that a frame gets."""
+    return [
+        wanted
+        for wanted in manifest.sheet.get("finals", [])
+        if frame is None or frame["frame"] in wanted.get("frames", [frame["frame"]])
+    ]
 
 
 def due_finals(manifest: Manifest) -> list[DueFinal]:
@@ -123,7 +156,7 @@ def due_finals(manifest: Manifest) -> list[DueFinal]:
         number = _round_to_grade(frame)
         if number is None:
             continue
-        for wanted in wanted_finals(manifest):
+        for wanted in wanted_finals(manifest, frame):
             if current_final(frame, wanted["final"]) is None:
                 due.append(DueFinal(frame["frame"], wanted["final"], wanted["look"], number))
     return due
@@ -135,7 +168,7 @@ def _round_to_grade(frame: Frame) -> int | None:
     returned = last_return(frame)
     if returned:
         return None if _is_out_again(frame, returned) else int(returned["round"])
-    return 0 if frame["finals"] and not is_handed_out(frame) else None
+    return 0 if frame["finals"] and not is_handed_out(frame) and not was_back(frame) else None
 
 
 def current_final(frame: Frame, name: str) -> Document | None:
@@ -153,10 +186,20 @@ def unsigned_finals(manifest: Manifest) -> list[tuple[Frame, Document]]:
     ]
 
 
-def delivered_digests(manifest: Manifest, client: str, specification: str, sha256: str | None = None) -> set[str]:
-    """Digests of the finals that this client has received to this specification, or to this very version of it."""
+def blocked_sources(manifest: Manifest, final: Document) -> list[str]:
+    """Numbers of the blocked frames that a final holds a piece of: then it may not leave either."""
+    return [print_frame(number) for number in final["frames"] if is_blocked(manifest.frame(number))]
+
+
+def picture_key(final_sha256: str, crop: Document | None) -> str:
+    """What makes a delivered picture the same as another: the final and its crop."""
+    return final_sha256 + (digest_of(canonical_bytes(crop)) if crop else "")
+
+
+def delivered_pictures(manifest: Manifest, client: str, specification: str, sha256: str | None = None) -> set[str]:
+    """Keys of the pictures that this client has received to this specification, or to this very version of it."""
     return {
-        file["final_sha256"]
+        picture_key(file["final_sha256"], file["crop"])
         for delivery in manifest.document["deliveries"]
         if delivery["handed_over"]
         and delivery["client"].casefold() == client.casefold()
@@ -171,13 +214,55 @@ def due_deliveries(manifest: Manifest) -> list[DueDelivery]:
     selects = [frame for frame in manifest.frames if is_selected(frame) and not is_blocked(frame)]
     due = []
     for deliverable in manifest.sheet.get("deliverables", []):
-        names = deliverable.get("finals") or [wanted["final"] for wanted in wanted_finals(manifest)]
-        finals = [(frame["frame"], current_final(frame, name)) for frame in selects for name in names]
-        ready = [(number, final) for number, final in finals if final and final["signed_off"]]
-        sent = delivered_digests(manifest, deliverable["client"], deliverable["specification"])
-        if finals and len(ready) == len(finals) and any(final["sha256"] not in sent for _, final in ready):
-            due.append(DueDelivery(deliverable["client"], deliverable["specification"], ready))
+        finals = [
+            (frame, current_final(frame, name))
+            for frame in selects
+            for name in deliverable_finals(manifest, deliverable, frame)
+        ]
+        ready = [
+            (frame, final)
+            for frame, final in finals
+            if final and final["signed_off"] and not blocked_sources(manifest, final)
+        ]
+        sent = delivered_pictures(manifest, deliverable["client"], deliverable["specification"])
+        keys = {picture_key(final["sha256"], crop_for(frame, deliverable["specification"])) for frame, final in ready}
+        if finals and len(ready) == len(finals) and keys - sent:
+            items = [(frame["frame"], final) for frame, final in ready]
+            due.append(DueDelivery(deliverable["client"], deliverable["specification"], items))
     return due
+
+
+def deliverable_finals(manifest: Manifest, deliverable: Document, frame: Frame) -> list[str]:
+    """The names of the finals of a frame that a deliverable of the job sheet asks for."""
+    wanted = [wanted["final"] for wanted in wanted_finals(manifest, frame)]
+    return [name for name in wanted if name in (deliverable.get("finals") or wanted)]
+
+
+def late_deliverables(manifest: Manifest, today: date) -> list[str]:
+    """What should have been delivered before today, a phrase each."""
+    late = []
+    selects = [frame for frame in manifest.frames if is_selected(frame) and not is_blocked(frame)]
+    for deliverable in manifest.sheet.get("deliverables", []):
+        until = deliverable.get("due") or manifest.sheet.get("due")
+        if not until or date.fromisoformat(until) >= today:
+            continue
+        sent = delivered_pictures(manifest, deliverable["client"], deliverable["specification"])
+        for frame in selects:
+            finals = [current_final(frame, name) for name in deliverable_finals(manifest, deliverable, frame)]
+            crop = crop_for(frame, deliverable["specification"])
+            if any(final is None or picture_key(final["sha256"], crop) not in sent for final in finals):
+                late.append(f"{deliverable['specification']} for {deliverable['client']}, due {until}")
+                break
+    return late
+
+
+def deliveries_with(manifest: Manifest, number: int) -> list[Document]:
+    """The deliveries that were handed over and hold a picture of this frame, or a piece of it."""
+    return [
+        delivery
+        for delivery in manifest.document["deliveries"]
+        if delivery["handed_over"] and any(number in file["frames"] for file in delivery["files"])
+    ]
 
 
 def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
@@ -207,6 +292,10 @@ def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
         command = f"glassine selects mark {job} '{disputed[0]}' --round ROUND"
         found.append(Wait("the photographer", what, command))
     selects = [frame for frame in manifest.frames if is_selected(frame) and not is_blocked(frame)]
+    for frame in selects:
+        if frame["drafts"]:
+            what = f"to confirm or withdraw {len(frame['drafts'])} draft notes of {frame['number']}"
+            found.append(Wait("the photographer", what, f"glassine retouch notes {job} {frame['number']}"))
     unbriefed = [frame for frame in selects if not frame["rounds"] and not frame["finals"]]
     if unbriefed:
         numbers = ", ".join(frame["number"] for frame in unbriefed)
@@ -219,6 +308,14 @@ def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
         )
     for frame in selects:
         found += _retouch_waits(job, frame, people, today)
+    for frame in selects:
+        for final in frame["finals"]:
+            if not final["stale"] and (blocked := blocked_sources(manifest, final)):
+                what = f"to have {frame['number']} retouched without {', '.join(blocked)}: its final {final['final']!r} holds a piece of what is blocked now"
+                command = (
+                    f"glassine retouch review {job} {frame['number']} --reject other --text 'without {blocked[0]}'"
+                )
+                found.append(Wait("the photographer", what, command))
     for frame, final in unsigned_finals(manifest):
         what = f"to sign off final {final['final']!r} of {frame['number']}"
         found.append(Wait("whoever signs off", what, f"glassine retouch sign-off {job} {frame['number']}"))
@@ -226,22 +323,31 @@ def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
 
 
 def _retouch_waits(job: str, frame: Frame, people: People, today: date) -> list[Wait]:
-    if not frame["rounds"]:
+    retouch = current_round(frame)
+    if retouch is None:
         return []
-    retouch = frame["rounds"][-1]
     number = frame["number"]
+    state = round_state(retouch)
     handed = retouch["hand_out"]
-    if not handed and any(final["round"] == 0 and not final["stale"] for final in frame["finals"]):
+    if state == "briefed" and any(final["round"] == 0 and not final["stale"] for final in frame["finals"]):
         return []  # it leaves unretouched after all
-    if not handed:
+    if state == "briefed":
         command = f"glassine retouch hand-out {job} {number} --to NAME --due {today.isoformat()}"
         return [Wait("the studio manager", f"to hand out {number}, round {retouch['round']}", command)]
-    if any(returned["accepted"] for returned in retouch["take_backs"]):
+    if state == "to review":
+        returned = next(back for back in retouch["take_backs"][::-1] if outcome_of(back) == "to review")
+        share = returned["outside"]["changed_fraction"]
+        what = f"to judge the return of {number}, round {retouch['round']}: {share:.2%} changed outside the notes"
+        return [Wait("whoever reviews", what, f"glassine retouch review {job} {number} --accept")]
+    if state == "refused":
+        command = f"glassine advance {job}"
+        return [Wait("the studio manager", f"to open the next round of {number}, which was refused", command)]
+    if state == "accepted":
         return []
     due = handed["due"]
     late = " (late)" if due and date.fromisoformat(due) < today else ""
     until = f", due {due}{late}" if due else ""
-    refused = " (the last return was refused)" if retouch["take_backs"] else ""
+    refused = " (what came last was refused)" if retouch["take_backs"] else ""
     what = f"to return {number}, round {retouch['round']}{until}{refused}"
     return [Wait(people.name_of(handed["retoucher"]), what, f"glassine retouch take-back {job} {number} FILE")]
 
@@ -252,7 +358,8 @@ def late_frames(manifest: Manifest, today: date) -> list[str]:
         print_frame(frame["frame"])
         for frame in manifest.frames
         if frame["stage"] == "handed out"
-        and (due := frame["rounds"][-1]["hand_out"]["due"])
+        and (retouch := current_round(frame))
+        and (due := retouch["hand_out"]["due"])
         and date.fromisoformat(due) < today
     ]
 
@@ -269,4 +376,5 @@ def _is_read(frame: Frame, method: int) -> bool:
 
 def _is_out_again(frame: Frame, returned: Document) -> bool:
     """Whether a newer round is under way, so that a final of the older one would be stale at once."""
-    return bool(frame["rounds"][-1]["round"] > returned["round"])
+    newest = current_round(frame)
+    return bool(newest and newest["round"] > returned["round"])

@@ -155,13 +155,16 @@ def check_no_replace(folder: Path) -> None:
     except (OSError, VolumeError) as error:
         raise RecordError(
             "R005",
-            f"{folder} cannot hold a job: its file system has neither hard links nor a rename that does not replace ({error}).",
+            f"{folder} cannot hold a job: its file system has neither hard links nor a rename that does not replace ({error}). Keep jobs on another disk.",
         ) from error
     finally:
         with suppress(OSError):
             name.unlink(missing_ok=True)
     if not (first and not second and held):
-        raise RecordError("R005", f"{folder} cannot hold a job: two writers there could overwrite each other.")
+        raise RecordError(
+            "R005",
+            f"{folder} cannot hold a job: two writers there could overwrite each other. Keep jobs on another disk.",
+        )
 
 
 def _rename_without_replacing(temporary: Path, path: Path) -> bool:

@@ -74,7 +74,13 @@ def parse_entry(content: bytes, number: int, *, label: str) -> Document:
     except DocumentError as error:
         raise RecordError("R003", f"Entry {number} of the record cannot be read: {error}") from error
     if entry["entry"] != number:
-        raise RecordError("R003", f"Entry {number} of the record ({label}) says that it is entry {entry['entry']}.")
+        raise RecordError(
+            "R003",
+            f"Entry {number} of the record ({label}) says that it is entry {entry['entry']}: mend it with `glassine verify --repair`.",
+        )
     if canonical_bytes(entry) != content:
-        raise RecordError("R001", f"Entry {number} of the record ({label}) is altered: it is not in canonical form.")
+        raise RecordError(
+            "R001",
+            f"Entry {number} of the record ({label}) is altered, and not in canonical form: mend it with `glassine verify --repair`.",
+        )
     return entry

@@ -57,10 +57,10 @@ class GlassineError(Exception):
     """
 
     def __init__(self, code: str, sentence: str, *, details: Sequence[str] = ()) -> None:
-        super().__init__(code, sentence)
         self.code = code
-        self.sentence = sentence
-        self.details = list(details)
+        self.sentence = _on_one_line(sentence)
+        self.details = [_on_one_line(detail) for detail in details]
+        super().__init__(code, self.sentence)
 
     def __str__(self) -> str:
         return self.sentence
@@ -77,6 +77,13 @@ class GlassineError(Exception):
     def retryable(self) -> bool:
         """Whether the same call may go through later."""
         return self.exit_status == WORLD_IN_THE_WAY
+
+
+def _on_one_line(text: str) -> str:
+    """A sentence in which a file's hostile name can neither break the line nor speak to the terminal."""
+    return "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape", "surrogatepass").decode() for letter in text
+    )
 
 
 def _rebuild(cls: type[GlassineError], fields: dict[str, object]) -> GlassineError:

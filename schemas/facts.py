@@ -24,6 +24,7 @@ KEY_FIELDS: dict[str, tuple[str, ...]] = {
     "identified": ("frame",),
     "undecodable": ("frame",),
     "unshowable": ("frame",),
+    "decode_attempt": ("frame", "attempt"),
     "set_up": ("frame", "revision"),
     "reading": ("frame", "method"),
     "proof": ("frame", "look_sha256"),
@@ -32,17 +33,23 @@ KEY_FIELDS: dict[str, tuple[str, ...]] = {
     "mark": ("round", "frame", "person", "revision"),
     "hand_off": ("round",),
     "note": ("frame", "note"),
+    "withdrawal": ("frame", "note", "revision"),
     "brief": ("frame", "round"),
     "hand_out": ("frame", "round", "revision"),
     "take_back": ("frame", "round", "sha256"),
+    "review": ("frame", "round", "sha256", "revision"),
+    "crop": ("frame", "revision"),
     "final": ("frame", "final", "round", "look_sha256"),
-    "sign_off": ("frame", "final_sha256", "person"),
+    "sign_off": ("frame", "final_sha256", "person", "crop"),
     "delivery": ("delivery",),
     "hand_over": ("delivery",),
     "block": ("frame", "revision"),
     "holding": ("sha256", "path"),
 }
 """The fields that, with the kind, make a fact the same fact (FORMAT.md, "Facts"); never the time."""
+
+ABSENT: dict[str, Any] = {"crop": 0}
+"""What a key field that older entries lack stands for."""
 
 EVENTS = {
     "open": "accession",
@@ -58,6 +65,8 @@ EVENTS = {
     "retouch": "transfer",
     "brief": "information package creation",
     "take-back": "quality review",
+    "review": "quality review",
+    "crop": "appraisal",
     "grade": "creation",
     "sign-off": "quality review",
     "deliver": "information package creation",
@@ -69,7 +78,10 @@ EVENTS = {
 
 def fact_key(fact: Fact) -> str:
     """What makes this fact the same as another: its kind and key fields, as one string."""
-    return json.dumps([fact["kind"], *(fact[field] for field in KEY_FIELDS[fact["kind"]])], ensure_ascii=False)
+    return json.dumps(
+        [fact["kind"], *(fact[field] if field in fact else ABSENT[field] for field in KEY_FIELDS[fact["kind"]])],
+        ensure_ascii=False,
+    )
 
 
 def fact_kinds() -> list[str]:

@@ -3,29 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, NamedTuple
 
 from glassine.schemas.entry import Head
 from glassine.schemas.errors import CallError
 from glassine.schemas.facts import Fact
+from glassine.schemas.fold_base import ContradictionError, Occasion, append_new, body_of, check_next, set_once
+from glassine.schemas.fold_retouch import APPLY_RETOUCH
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame
 from glassine.schemas.validation import Document
 
-
-class Occasion(NamedTuple):
-    """When and on whose behalf a fact was committed."""
-
-    at: str
-    by: str
-
-
-class ContradictionError(CallError):
-    """A fact that cannot be true after the facts before it."""
-
-    def __init__(self, sentence: str) -> None:
-        super().__init__("W004", sentence)
+GIVE_UP_AFTER = 2
+"""Attempts stopped under the same limits, in runs of their own, after which a file counts as undecodable (own choice)."""
 
 
 def apply_fact(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
@@ -80,7 +70,7 @@ def _frame(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
         "frame": fact["frame"],
         "number": print_frame(fact["frame"]),
         "stage": "received",
-        **_body(fact, "frame"),
+        **body_of(fact, "frame"),
         "seen": [fact["source"]],
         **dict.fromkeys(
             ("type", "camera", "serial", "counter", "captured", "lens", "width", "height", "orientation", "exposure")
@@ -92,7 +82,11 @@ def _frame(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
         "copies": [],
         "proofs": {},
         **dict.fromkeys(("undecodable", "unshowable", "reading", "proof", "selection")),
+        "decoding": None,
         "notes": [],
+        "drafts": [],
+        "withdrawals": {},
+        "crops": {"revision": 0, "general": None, "specifications": {}},
         "rounds": [],
         "finals": [],
         "deliveries": [],
@@ -107,7 +101,7 @@ def _companion(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     companions = manifest.frame(fact["frame"])["companions"]
     if any((known["sha256"], known["name"]) == (fact["sha256"], fact["name"]) for known in companions):
         return False
-    companions.append(_body(fact, "frame"))
+    companions.append(body_of(fact, "frame"))
     _add_file(manifest, fact, "companion", [fact["source"]])
     return True
 
@@ -115,13 +109,13 @@ def _companion(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
 def _stray(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     if manifest.holder(fact["sha256"]):
         return False
-    manifest.document["strays"].append(_body(fact))
+    manifest.document["strays"].append(body_of(fact))
     _add_file(manifest, fact, "stray", [fact["source"]])
     return True
 
 
 def _seen(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
-    return _append_new(_holder(manifest, fact)["seen"], fact["source"])
+    return append_new(_holder(manifest, fact)["seen"], fact["source"])
 
 
 def _holding(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
@@ -173,23 +167,56 @@ def _identified(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     frame = manifest.frame(fact["frame"])
     if frame["identified"]:
         return False
-    frame.update(_body(fact, "frame"), identified=True)
+    frame.update(body_of(fact, "frame"), identified=True)
     return True
 
 
 def _undecodable(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
-    return _set_once(manifest.frame(fact["frame"]), "undecodable", fact["reason"])
+    frame = manifest.frame(fact["frame"])
+    return not _got_through(frame) and set_once(frame, "undecodable", fact["reason"])
+
+
+def _decode_attempt(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
+    """A decoder that was stopped for want of time or memory, or came to its end after that. Stopped twice under the
+    same limits, in runs of their own, and the frame counts as unshowable, until a try under higher limits ends."""
+    frame = manifest.frame(fact["frame"])
+    known = frame["decoding"]
+    if known and fact["attempt"] <= known["attempts"]:
+        return False
+    check_next(fact["attempt"], known["attempts"] if known else 0, "the decoding")
+    limits = {name: fact[name] for name in ("limit_seconds", "limit_mb")}
+    given_up, resumed = bool(known and known["given_up"]), bool(known and known["resumed"])
+    stopped = 0
+    if fact["outcome"] != "stopped":
+        if given_up:
+            frame.update(undecodable=fact["reason"], unshowable=None)
+        given_up, resumed = False, resumed or given_up
+    else:
+        raised = known is not None and any(limits[name] > known[name] for name in limits)
+        stopped = 1 if known is None or raised else known["stopped"] + 1
+        reason = fact["reason"] or "Its decoder was stopped for want of time or memory."
+        if stopped >= GIVE_UP_AFTER and frame["unshowable"] is None:
+            frame.update(undecodable=frame["undecodable"] or reason, unshowable=reason)
+            given_up = True
+    said = {"attempts": fact["attempt"], "stopped": stopped, "given_up": given_up, "resumed": resumed}
+    frame["decoding"] = {**said, **limits}
+    return True
 
 
 def _unshowable(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
-    return _set_once(manifest.frame(fact["frame"]), "unshowable", fact["reason"])
+    return set_once(manifest.frame(fact["frame"]), "unshowable", fact["reason"])
+
+
+def _got_through(frame: Frame) -> bool:
+    """Whether a frame that was given up came to its end under higher limits: what was said of it before is past."""
+    return bool(frame["decoding"] and frame["decoding"]["resumed"])
 
 
 def _set_up(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     frame = manifest.frame(fact["frame"])
     if fact["revision"] <= frame["set_up_revision"]:
         return False
-    _check_next(fact["revision"], frame["set_up_revision"], "the set-up")
+    check_next(fact["revision"], frame["set_up_revision"], "the set-up")
     frame.update(set_up=fact["set_up"], set_up_revision=fact["revision"])
     return True
 
@@ -198,7 +225,7 @@ def _reading(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     frame = manifest.frame(fact["frame"])
     if frame["reading"] and frame["reading"]["method"] >= fact["method"]:
         return False
-    frame["reading"] = {**_body(fact, "frame"), "against_set_up_stops": None}
+    frame["reading"] = {**body_of(fact, "frame"), "against_set_up_stops": None}
     return True
 
 
@@ -206,7 +233,7 @@ def _proof(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     proofs = manifest.frame(fact["frame"])["proofs"]
     if fact["look_sha256"] in proofs:
         return False
-    proofs[fact["look_sha256"]] = _body(fact, "frame")
+    proofs[fact["look_sha256"]] = body_of(fact, "frame")
     return True
 
 
@@ -215,8 +242,8 @@ def _contact_sheet(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     revision = known["revision"] if known else 0
     if fact["revision"] <= revision:
         return False
-    _check_next(fact["revision"], revision, "the contact sheet")
-    manifest.document["contact_sheet"] = _body(fact)
+    check_next(fact["revision"], revision, "the contact sheet")
+    manifest.document["contact_sheet"] = body_of(fact)
     return True
 
 
@@ -254,9 +281,10 @@ def _mark(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
         return False
     if known["closed"]:
         raise ContradictionError(f"Round {fact['round']!r} is closed; a later change is a new round.")
-    _check_next(fact["revision"], revision, "the mark")
+    check_next(fact["revision"], revision, "the mark")
     known["marks"].setdefault(number, {})[fact["person"]] = {
-        **_body(fact, "round", "frame", "person"),
+        "fixable": False,
+        **body_of(fact, "round", "frame", "person"),
         "at": occasion.at,
     }
     return True
@@ -266,71 +294,18 @@ def _hand_off(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     known = manifest.selects_round(fact["round"])
     if not known or not known["closed"]:
         raise ContradictionError(f"Round {fact['round']!r} is not closed.")
-    return _set_once(known, "hand_off", fact["files"])
-
-
-def _note(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
-    notes = manifest.frame(fact["frame"])["notes"]
-    if any(note["note"] == fact["note"] for note in notes):
-        return False
-    notes.append({**_body(fact, "frame"), "at": occasion.at})
-    return True
-
-
-def _brief(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
-    rounds = manifest.frame(fact["frame"])["rounds"]
-    if fact["round"] <= len(rounds):
-        return False
-    _check_next(fact["round"], len(rounds), "the retouch round")
-    brief = {**_body(fact, "frame"), "at": occasion.at}
-    rounds.append({"round": fact["round"], "brief": brief, "hand_out": None, "take_backs": []})
-    return True
-
-
-def _hand_out(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
-    retouch = _round(manifest, fact)
-    revision = retouch["hand_out"]["revision"] if retouch["hand_out"] else 0
-    if fact["revision"] <= revision:
-        return False
-    _check_next(fact["revision"], revision, "the hand-out")
-    retouch["hand_out"] = {**_body(fact, "frame"), "at": occasion.at}
-    return True
-
-
-def _take_back(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
-    returned = _round(manifest, fact)["take_backs"]
-    if any(known["sha256"] == fact["sha256"] for known in returned):
-        return False
-    returned.append({**_body(fact, "frame"), "at": occasion.at})
-    return True
-
-
-def _final(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
-    finals = manifest.frame(fact["frame"])["finals"]
-    if any(all(known[field] == fact[field] for field in ("final", "round", "look_sha256")) for known in finals):
-        return False
-    same = (known["signed_off"] for known in finals if known["sha256"] == fact["sha256"])  # a sign-off is for the bytes
-    signed_off = next((signed for signed in same if signed), None)
-    finals.append({**_body(fact, "frame"), "at": occasion.at, "signed_off": signed_off, "stale": False})
-    return True
-
-
-def _sign_off(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
-    finals = [f for f in manifest.frame(fact["frame"])["finals"] if f["sha256"] == fact["final_sha256"]]
-    if not finals:
-        raise ContradictionError(f"Frame {print_frame(fact['frame'])} has no final of that digest.")
-    unsigned = [final for final in finals if final["signed_off"] is None]
-    for final in unsigned:
-        final["signed_off"] = {"person": fact["person"], "at": occasion.at}
-    return bool(unsigned)
+    return set_once(known, "hand_off", fact["files"])
 
 
 def _delivery(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     deliveries = manifest.document["deliveries"]
     if fact["delivery"] <= len(deliveries):
         return False
-    _check_next(fact["delivery"], len(deliveries), "the delivery")
-    deliveries.append({**_body(fact), "at": occasion.at, "handed_over": None})
+    check_next(fact["delivery"], len(deliveries), "the delivery")
+    for number in (number for file in fact["files"] for number in [file["frame"], *file.get("frames", [])]):
+        manifest.frame(number)
+    files = [{"crop": None, "frames": [file["frame"]], **file} for file in fact["files"]]
+    deliveries.append({**body_of(fact), "files": files, "at": occasion.at, "handed_over": None})
     return True
 
 
@@ -339,10 +314,10 @@ def _hand_over(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     if fact["delivery"] > len(deliveries):
         raise ContradictionError(f"Delivery {fact['delivery']} was never packed.")
     delivery = deliveries[fact["delivery"] - 1]
-    if not _set_once(delivery, "handed_over", {**_body(fact, "delivery"), "at": occasion.at}):
+    if not set_once(delivery, "handed_over", {**body_of(fact, "delivery"), "at": occasion.at}):
         return False
     for number in {file["frame"] for file in delivery["files"]}:
-        _append_new(manifest.frame(number)["deliveries"], fact["delivery"])
+        append_new(manifest.frame(number)["deliveries"], fact["delivery"])
     return True
 
 
@@ -351,40 +326,17 @@ def _block(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     revision = frame["block"]["revision"] if frame["block"] else 0
     if fact["revision"] <= revision:
         return False
-    _check_next(fact["revision"], revision, "the block")
-    frame["block"] = {**_body(fact, "frame"), "at": occasion.at}
+    check_next(fact["revision"], revision, "the block")
+    frame["block"] = {**body_of(fact, "frame"), "at": occasion.at}
     return True
-
-
-def _body(fact: Fact, *without: str) -> Document:
-    return {name: value for name, value in fact.items() if name != "kind" and name not in without}
 
 
 def _revise(table: Document, name: str, fact: Fact, extra: Document, *, drop: tuple[str, ...]) -> bool:
     before = table[name]["revision"] if name in table else 0
     if fact["revision"] <= before:
         return False
-    _check_next(fact["revision"], before, name)
-    table[name] = {**_body(fact, *drop), **extra}
-    return True
-
-
-def _check_next(number: int, before: int, what: str) -> None:
-    if number != before + 1:
-        raise ContradictionError(f"{what} goes from {before} to {number}")
-
-
-def _set_once(holder: Document, field: str, value: Any) -> bool:
-    if holder[field] is not None:
-        return False
-    holder[field] = value
-    return True
-
-
-def _append_new(values: list[Any], value: Any) -> bool:
-    if value in values:
-        return False
-    values.append(value)
+    check_next(fact["revision"], before, name)
+    table[name] = {**body_of(fact, *drop), **extra}
     return True
 
 
@@ -416,14 +368,6 @@ def _known_copy(manifest: Manifest, fact: Fact) -> Document:
     return copy
 
 
-def _round(manifest: Manifest, fact: Fact) -> Document:
-    rounds = manifest.frame(fact["frame"])["rounds"]
-    if fact["round"] > len(rounds):
-        raise ContradictionError(f"Frame {print_frame(fact['frame'])} has no retouch round {fact['round']}.")
-    found: Document = rounds[fact["round"] - 1]
-    return found
-
-
 _APPLY: dict[str, Callable[[Manifest, Fact, Occasion], bool]] = {
     "job": _job,
     "adopted": _adopted,
@@ -438,6 +382,7 @@ _APPLY: dict[str, Callable[[Manifest, Fact, Occasion], bool]] = {
     "repair": _repair,
     "identified": _identified,
     "undecodable": _undecodable,
+    "decode_attempt": _decode_attempt,
     "unshowable": _unshowable,
     "set_up": _set_up,
     "reading": _reading,
@@ -446,12 +391,7 @@ _APPLY: dict[str, Callable[[Manifest, Fact, Occasion], bool]] = {
     "selects_round": _selects_round,
     "mark": _mark,
     "hand_off": _hand_off,
-    "note": _note,
-    "brief": _brief,
-    "hand_out": _hand_out,
-    "take_back": _take_back,
-    "final": _final,
-    "sign_off": _sign_off,
+    **APPLY_RETOUCH,
     "delivery": _delivery,
     "hand_over": _hand_over,
     "block": _block,

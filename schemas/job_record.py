@@ -21,7 +21,8 @@ from glassine.schemas.entry import (
 )
 from glassine.schemas.errors import DocumentError, RecordError, VolumeError
 from glassine.schemas.facts import Fact
-from glassine.schemas.fold import ContradictionError, Occasion, apply_entry, apply_fact
+from glassine.schemas.fold import apply_entry, apply_fact
+from glassine.schemas.fold_base import ContradictionError, Occasion
 from glassine.schemas.identifiers import utc_now
 from glassine.schemas.manifest import CHECKPOINT, Manifest, read_checkpoint, write_checkpoint
 from glassine.schemas.people import People
@@ -169,7 +170,8 @@ def _apply(manifest: Manifest, entry: Document, head: Head) -> None:
         apply_entry(manifest, entry, head)
     except ContradictionError as error:
         raise RecordError(
-            "R006", f"Entry {head.entry} of the record of job {manifest.job} contradicts those before it: {error}."
+            "R006",
+            f"Entry {head.entry} of the record of job {manifest.job} contradicts those before it: {error}. Nothing is written to it; compare it with the record on a backup volume.",
         ) from error
 
 

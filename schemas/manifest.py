@@ -11,11 +11,11 @@ from typing import Any
 from glassine.schemas.durable_file import replace_file
 from glassine.schemas.entry import EMPTY, FORMAT, Head
 from glassine.schemas.errors import CallError
-from glassine.schemas.identifiers import print_frame
-from glassine.schemas.stage import Frame, last_return, stage_of
+from glassine.schemas.identifiers import note_id, print_frame
+from glassine.schemas.stage import Frame, is_selected, last_return, stage_of, was_back
 from glassine.schemas.validation import Document, check_document, is_valid_document
 
-FOLD_VERSION = 1
+FOLD_VERSION = 2
 """Counts changes of the manifest's shape; a checkpoint of another version is folded again."""
 CHECKPOINT = "manifest.json"
 
@@ -51,8 +51,11 @@ class Manifest:
     def frame(self, number: int) -> Frame:
         """A frame by its number, or CallError W002."""
         if number not in self.by_number:
+            numbers = sorted(self.by_number)
+            has = f"it has {print_frame(numbers[0])} to {print_frame(numbers[-1])}" if numbers else "it has none yet"
             raise CallError(
-                "W002", f"Job {self.job} has no frame {print_frame(number)}: `glassine status {self.job}` lists them."
+                "W002",
+                f"Job {self.job} has no frame {print_frame(number)} ({has}): `glassine job frames {self.job}` lists them.",
             )
         return self.by_number[number]
 
@@ -85,6 +88,7 @@ class Manifest:
         for frame in self.frames:
             frame["selection"] = self._selection(frame["frame"])
             frame["proof"] = frame["proofs"].get(preview["sha256"]) if preview else None
+            frame["drafts"] = self._drafts(frame) if is_selected(frame) else []
             self._find_stale(frame)
             frame["stage"] = stage_of(frame)
         self._compare_within_set_ups()
@@ -107,16 +111,40 @@ class Manifest:
             "marks": marks,
         }
 
+    def _drafts(self, frame: Frame) -> list[Document]:
+        """Fixable remarks on a select, of whichever round, that nobody has confirmed as notes or withdrawn."""
+        settled = {note["draft"] for note in frame["notes"]}
+        settled |= {note for note, found in frame["withdrawals"].items() if found["withdrawn"]}
+        drafts = []
+        for found in self.document["selects_rounds"]:
+            for person, mark in found["marks"].get(str(frame["frame"]), {}).items():
+                if mark["fixable"] and mark["remark"]:
+                    draft = {
+                        "note": note_id(frame["frame"], person, f"round {found['round']}", mark["remark"]),
+                        "round": found["round"],
+                        "person": person,
+                        "region": mark.get("region"),
+                        "instruction": mark["remark"],
+                        "at": mark["at"],
+                    }
+                    drafts += [draft] if draft["note"] not in settled else []
+        return drafts
+
     def _find_stale(self, frame: Frame) -> None:
-        """A final is stale when a newer round came back, or the look named for it has another digest now."""
+        """A final is stale unless it is of the round that was accepted last, in the look that is now named for it.
+
+        One of the original itself is, too, once any round came back: it was to be retouched.
+        """
         returned = last_return(frame)
         newest_round = returned["round"] if returned else 0
         named = {final["final"]: final["look"] for final in self.sheet.get("finals", [])}
         current: dict[str, Document] = {}
         for final in frame["finals"]:
             look = self.adopted(f"look/{named.get(final['final'], final['look'])}")
-            final["stale"] = final["round"] < newest_round or (
-                look is not None and look["sha256"] != final["look_sha256"]
+            final["stale"] = (
+                final["round"] != newest_round
+                or (final["round"] == 0 and was_back(frame))
+                or (look is not None and look["sha256"] != final["look_sha256"])
             )
             if not final["stale"]:
                 if final["final"] in current:

@@ -34,7 +34,9 @@ def stage_of(frame: Frame) -> str:
     if current:
         return "signed off" if all(final["signed_off"] for final in current) else "final"
     if frame["rounds"]:
-        return _retouch_stage(frame["rounds"][-1])
+        retouch = current_round(frame)
+        if retouch:
+            return _STAGE_OF_ROUND[round_state(retouch)]
     selection = frame["selection"]
     if selection and selection["closed"]:
         verdicts = {"select": "selected", "out": "out", "hold": "held"}
@@ -61,16 +63,151 @@ def is_handed_out(frame: Frame) -> bool:
     return any(retouch["hand_out"] for retouch in frame["rounds"])
 
 
+def was_back(frame: Frame) -> bool:
+    """Whether a retouch of this frame ever came back in due form: it is not to leave unretouched."""
+    return any(outcome_of(back) != "refused" for retouch in frame["rounds"] for back in retouch["take_backs"])
+
+
 def last_return(frame: Frame) -> dict[str, Any] | None:
     """The newest accepted return of a frame's retouch, with its `round`, or None."""
     for retouch in reversed(frame["rounds"]):
         for returned in reversed(retouch["take_backs"]):
-            if returned["accepted"]:
+            if outcome_of(returned) == "accepted":
                 return dict(returned)
     return None
 
 
-def _retouch_stage(retouch: dict[str, Any]) -> str:
-    if any(returned["accepted"] for returned in retouch["take_backs"]):
-        return "returned"
-    return "handed out" if retouch["hand_out"] else "briefed"
+def outcome_of(returned: dict[str, Any]) -> str:
+    """What came of a return: "refused" by the check, "to review" by a person, "accepted", or "rejected" by a person."""
+    if returned["review"]:
+        return "accepted" if returned["review"]["accepted"] else "rejected"
+    if not returned["accepted"]:
+        return "refused"
+    return "to review" if returned["to_review"] else "accepted"
+
+
+def round_state(retouch: dict[str, Any]) -> str:
+    """Where a retouch round is: "briefed", "out", "to review", "accepted", or "refused", which makes the next one due.
+
+    A file that is not this round's work (another frame, an older round, a technical fault) is refused and leaves the
+    round out: the right file may still come.
+    """
+    outcomes = [outcome_of(returned) for returned in retouch["take_backs"]]
+    for outcome in ("accepted", "to review"):
+        if outcome in outcomes:
+            return outcome
+    if refused_return(retouch):
+        return "refused"
+    return "out" if retouch["hand_out"] else "briefed"
+
+
+def refused_return(retouch: dict[str, Any]) -> dict[str, Any] | None:
+    """The return that ended a round without being accepted: a note was left undone, or a person rejected it."""
+    for returned in reversed(retouch["take_backs"]):
+        outcome = outcome_of(returned)
+        if outcome == "rejected" or (outcome == "refused" and only_notes_undone(returned)):
+            found: dict[str, Any] = returned
+            return found
+    return None
+
+
+def only_notes_undone(returned: dict[str, Any]) -> bool:
+    """Whether a return is this round's work, with nothing against it but notes that were left undone."""
+    kinds = {fault["kind"] for fault in returned["faults"]}
+    return kinds == {"note undone"}
+
+
+def current_round(frame: Frame) -> dict[str, Any] | None:
+    """The newest retouch round that counts, or None.
+
+    A brief that followed a refusal, and that nobody was handed, is void once that return was accepted after all.
+    """
+    accepted = {
+        returned["sha256"]
+        for retouch in frame["rounds"]
+        for returned in retouch["take_backs"]
+        if outcome_of(returned) == "accepted"
+    }
+    for retouch in reversed(frame["rounds"]):
+        cause = retouch["brief"]["cause"]
+        if retouch["hand_out"] or retouch["take_backs"] or not (cause and cause["return"] in accepted):
+            found: dict[str, Any] = retouch
+            return found
+    return None
+
+
+def base_of_next_round(frame: Frame) -> tuple[int, str | None]:
+    """The round whose picture the next round starts from, and that picture's digest; 0 and None: the original.
+
+    It is what was accepted last. Where the client changed their mind, the work that was rejected is kept, too.
+    """
+    retouch = current_round(frame)
+    if retouch and round_state(retouch) in ("briefed", "out"):  # what is briefed anew starts where it did
+        number = min(retouch["brief"]["base_round"], retouch["round"] - 1)
+        kept = _kept_return(frame["rounds"][number - 1]) if number else None
+    else:
+        kept = _kept_return(retouch) if retouch else None
+        kept = kept or last_return(frame)
+    return (int(kept["round"]), picture_sha256(kept)) if kept else (0, None)
+
+
+def _kept_return(retouch: dict[str, Any]) -> dict[str, Any] | None:
+    """The return of a round whose work the next one goes on with, if any."""
+    for returned in reversed(retouch["take_backs"]):
+        outcome = outcome_of(returned)
+        if outcome == "accepted" or (outcome == "rejected" and returned["review"]["why"] == "client's change"):
+            found: dict[str, Any] = returned
+            return found
+    return None
+
+
+def live_notes(frame: Frame) -> list[dict[str, Any]]:
+    """The notes of a frame that nobody has withdrawn."""
+    withdrawn = {note for note, found in frame["withdrawals"].items() if found["withdrawn"]}
+    return [note for note in frame["notes"] if note["note"] not in withdrawn]
+
+
+def notes_to_ask(frame: Frame, base_round: int) -> list[dict[str, Any]]:
+    """The live notes that a picture of this round does not hold yet: what the next brief asks."""
+    held: set[str] = set()
+    while base_round > 0:
+        brief = frame["rounds"][base_round - 1]["brief"]
+        held |= set(brief["notes"])
+        base_round = min(brief["base_round"], base_round - 1)
+    return [note for note in live_notes(frame) if note["note"] not in held]
+
+
+def picture_sha256(returned: dict[str, Any]) -> str:
+    """Digest of the picture of a return: of the flat derived from it where it came with layers."""
+    return str(returned["flat"]["sha256"] if returned["flat"] else returned["sha256"])
+
+
+def crop_for(frame: Frame, specification: str) -> dict[str, Any] | None:
+    """The crop of a frame for a delivery specification; None is the full frame."""
+    crops = frame["crops"]
+    found: dict[str, Any] | None = crops["specifications"].get(specification, crops["general"])
+    return found
+
+
+def frames_of_round(frame: Frame, number: int) -> list[int]:
+    """Every frame that the picture of a retouch round may hold a piece of, the frame itself first.
+
+    A round is made on the picture of the round that its base file came from, so that one's frames are in it too.
+    """
+    found = {frame["frame"]}
+    while number > 0:
+        retouch = frame["rounds"][number - 1]
+        named = set(retouch["brief"]["notes"])
+        found |= {donor["frame"] for note in frame["notes"] if note["note"] in named for donor in note["donors"]}
+        found |= {number for returned in retouch["take_backs"] for number in returned["used"]}
+        number = min(retouch["brief"]["base_round"], number - 1)
+    return [frame["frame"], *sorted(found - {frame["frame"]})]
+
+
+_STAGE_OF_ROUND = {
+    "briefed": "briefed",
+    "out": "handed out",
+    "to review": "returned",
+    "refused": "returned",
+    "accepted": "returned",
+}

@@ -6,10 +6,14 @@ takes 3 s); `jsonschema` then says what is wrong and where.
 
 from __future__ import annotations
 
+import difflib
 import functools
 import json
+import re
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from datetime import date, time
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +22,10 @@ from glassine.schemas.errors import DocumentError
 Document = dict[str, Any]
 _FOLDER = Path(__file__).parent
 _LARGEST_DOCUMENT_BYTES = 256 * 1024 * 1024
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+_ON_ONE_LINE = frozenset({"name", "title", "client", "photographer", "person", "folder", "path", "credit_line"})
+_WRITTEN_BY_HAND = frozenset({"studio", "job_sheet", "look", "delivery_specification"})
+"""Documents that people type; what glassine writes may quote a camera or a person letter by letter."""
 
 
 def read_document(path: Path, schema: str) -> Document:
@@ -30,10 +38,14 @@ def read_document(path: Path, schema: str) -> Document:
     """
     try:
         if path.stat().st_size > _LARGEST_DOCUMENT_BYTES:
-            raise DocumentError("D001", str(path), "", "is larger than 256 MB; that is no document of ours.")
+            raise DocumentError(
+                "D001", str(path), "", "is larger than 256 MB, and so no document of ours: name another file."
+            )
         content = path.read_bytes()
     except OSError as error:
-        raise DocumentError("D001", str(path), "", f"cannot be read ({error.strerror or error}).") from error
+        raise DocumentError(
+            "D001", str(path), "", f"cannot be read ({error.strerror or error}): check its name and its rights."
+        ) from error
     return parse_document(content, schema, label=str(path), toml=path.suffix.lower() == ".toml")
 
 
@@ -42,18 +54,23 @@ def parse_document(content: bytes, schema: str, *, label: str, toml: bool = Fals
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise DocumentError("D001", label, f"byte {error.start + 1}", "must be UTF-8 text.") from error
+        raise DocumentError("D001", label, f"byte {error.start + 1}", "must be UTF-8 text: save it as that.") from error
+    language = "TOML" if toml else "JSON"
     try:
         document = (
             tomllib.loads(text) if toml else json.loads(text, object_pairs_hook=_unique, parse_constant=_no_number)
         )
     except tomllib.TOMLDecodeError as error:
-        raise DocumentError("D001", label, "", f"is not TOML: {error}.") from error
+        raise DocumentError("D001", label, "", f"is not TOML: {error}. Correct it there.") from error
     except json.JSONDecodeError as error:
         place = f"line {error.lineno}, column {error.colno}"
-        raise DocumentError("D001", label, place, f"is not JSON: {error.msg}.") from error
-    except (ValueError, RecursionError) as error:
-        raise DocumentError("D001", label, "", f"is not JSON as it should be: {error}.") from error
+        raise DocumentError("D001", label, place, f"is not JSON: {error.msg}. Correct it there.") from error
+    except RecursionError as error:
+        raise DocumentError("D001", label, "", "is nested too deeply for a document of ours.") from error
+    except ValueError as error:
+        # Python reads numbers of up to 4,300 digits (sys.int_info), and says so in words for programmers.
+        reason = "a number has more than 4,300 digits" if "digits" in str(error) else str(error)
+        raise DocumentError("D001", label, "", f"is not {language} as it should be: {reason}.") from error
     if "\\u" in text and not _is_text(document):
         raise DocumentError("D001", label, "", "holds half of a surrogate pair (RFC 7493, 2.1), which is no letter.")
     return check_document(document, schema, label=label)
@@ -63,8 +80,14 @@ def check_document(document: Any, schema: str, *, label: str) -> Document:
     """Return the document when it meets the schema, else raise with the place and what would be right."""
     if isinstance(document, dict) and isinstance(document.get("format"), int) and document["format"] > 1:
         raise DocumentError(
-            "D003", label, "format", f"is {document['format']}; this version reads format 1. Use a newer glassine."
+            "D003",
+            label,
+            "format",
+            f"is {_show(document['format'])}; this version reads format 1. Use a newer glassine.",
         )
+    for path, value in _leaves(document) if schema in _WRITTEN_BY_HAND else ():
+        if wanted := _unfit(value, path):
+            raise DocumentError("D002", label, _spell(path), wanted)
     if is_valid_document(document, schema):
         return dict(document)
     import jsonschema
@@ -114,6 +137,34 @@ def _is_text(document: Any) -> bool:
     except UnicodeEncodeError:
         return False
     return True
+
+
+def _leaves(document: Any) -> Iterator[tuple[tuple[str | int, ...], Any]]:
+    """Every value of a document that is neither an object nor an array, with its place."""
+    waiting: list[tuple[tuple[str | int, ...], Any]] = [((), document)]
+    while waiting:
+        path, value = waiting.pop()
+        if isinstance(value, dict):
+            waiting += [((*path, name), inner) for name, inner in value.items()]
+        elif isinstance(value, list):
+            waiting += [((*path, index), inner) for index, inner in enumerate(value)]
+        else:
+            yield path, value
+
+
+def _unfit(value: Any, path: tuple[str | int, ...]) -> str:
+    """What is wrong with a value that its language can write and no schema knows of; empty where nothing is."""
+    if isinstance(value, date | time):  # TOML has them; our documents write days as text, as JSON must
+        return f'must be in quotes, such as "{value}".'
+    if isinstance(value, float) and not isfinite(value):
+        return f"must be a number that ends, not {value}."
+    if not isinstance(value, str):
+        return ""
+    if control := _CONTROL.search(value):
+        return f"holds a control character, {control[0]!r}: take it out."
+    if path and path[-1] in _ON_ONE_LINE and len(value.splitlines()) > 1:
+        return f"must be on one line, not {_show(value)}."
+    return ""
 
 
 def _no_number(word: str) -> Any:
@@ -167,7 +218,7 @@ def _spell(path: Iterable[str | int]) -> str:
     """The place of an error as a person counts: from one."""
     place = ""
     for part in path:
-        place += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if place else str(part)
+        place += f"[{part + 1}]" if isinstance(part, int) else f".{_cut(part)}" if place else _cut(part)
     return place
 
 
@@ -178,34 +229,65 @@ def _choices(branch: list[Any], field: str) -> list[Any]:
 
 
 def _wanted(error: Any) -> str:
-    found = json.dumps(error.instance, ensure_ascii=False, default=str)
-    found = found if len(found) <= 60 else found[:57] + "…"
-    schema = error.schema
+    found = _show(error.instance)
+    schema, wanted = error.schema, error.validator_value
+    meaning = _meaning(schema) if wanted not in ("object", "array") else ""
     match error.validator:
         case "required":
-            missing = [name for name in error.validator_value if name not in error.instance]
-            return f"{', '.join(repr(name) for name in missing)} is missing."
+            missing = [name for name in wanted if name not in error.instance]
+            return f"{', '.join(repr(name) for name in missing)} is missing: add it."
         case "additionalProperties":
             known = list(schema.get("properties", {}))
             extra = [name for name in error.instance if name not in known]
-            return f"{', '.join(map(repr, extra))} has no place here; known are {', '.join(known)}."
+            meant = [near for name in extra for near in difflib.get_close_matches(name, known, n=1)]
+            hint = f" (did you mean {', '.join(map(repr, meant))}?)" if meant else ""
+            return f"{', '.join(repr(_cut(name)) for name in extra[:8])} has no place here{hint}; known are {', '.join(known)}."
         case "enum":
-            return f"must be one of {', '.join(map(str, error.validator_value))}, not {found}."
+            return f"must be one of {', '.join(map(str, wanted))}, not {found}."
         case "oneOf" if field := _told_apart(error):
             choices = [str(choice) for branch in _branches(error) for choice in _choices(branch, field)]
-            return f"{field!r} must be one of {', '.join(dict.fromkeys(choices))}, not {json.dumps(error.instance[field])}."
+            return f"{field!r} must be one of {', '.join(dict.fromkeys(choices))}, not {_show(error.instance[field])}."
         case "format":
             return f"must be a day that there is, such as 2026-12-01, not {found}."
         case "const":
-            return f"must be {json.dumps(error.validator_value)}, not {found}."
+            return f"must be {json.dumps(wanted)}, not {found}."
         case "type":
-            wanted = error.validator_value
-            return f"must be of type {wanted if isinstance(wanted, str) else ' or '.join(wanted)}, not {found}."
+            return (
+                f"must be of type {wanted if isinstance(wanted, str) else ' or '.join(wanted)}{meaning}, not {found}."
+            )
         case "pattern":
-            return f"must be written so: {schema.get('description', error.validator_value)} It is {found}."
+            return f"must be written so: {schema.get('description', wanted)} It is {found}."
         case "minimum" | "exclusiveMinimum":
-            return f"must be at least {error.validator_value}, not {found}."
+            return (
+                f"must be {'at least' if error.validator == 'minimum' else 'more than'} {wanted}{meaning}, not {found}."
+            )
         case "maximum" | "exclusiveMaximum":
-            return f"must be at most {error.validator_value}, not {found}."
+            return (
+                f"must be {'at most' if error.validator == 'maximum' else 'less than'} {wanted}{meaning}, not {found}."
+            )
+        case "minLength" | "minItems" | "minProperties" if wanted == 1:
+            return "must not be empty."
+        case "minLength" | "minItems" | "minProperties":
+            return f"must have at least {wanted} {_PARTS[error.validator[3:]]}, and has {len(error.instance)}."
+        case "maxLength" | "maxItems" | "maxProperties":
+            return f"must have at most {wanted} {_PARTS[error.validator[3:]]}, and has {len(error.instance)}."
         case _:
-            return f"{error.message[:300]}."
+            return f"{_cut(error.message, 300)}."
+
+
+def _meaning(schema: Document) -> str:
+    """What a field's description says of it, above all its unit."""
+    said = str(schema.get("description", "")).rstrip(".")
+    return f" ({said[0].lower() if said[1].islower() else said[0]}{said[1:]})" if said else ""
+
+
+_PARTS = {"Length": "letters", "Items": "entries", "Properties": "names"}
+
+
+def _show(value: Any) -> str:
+    """A value as a document writes it, cut to a sentence's measure."""
+    return _cut(json.dumps(value, ensure_ascii=False, default=str))
+
+
+def _cut(text: str, longest: int = 60) -> str:
+    return text if len(text) <= longest else text[: longest - 3] + "…"
