@@ -20,6 +20,7 @@ from glassine.schemas.errors import CallError
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging import icc_profile
 from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8, to_uint16
+from glassine.tasks.imaging.crop import Crop, apply_crop
 from glassine.tasks.imaging.rendering import read_picture
 
 ENDINGS = {"TIFF": ".tif", "JPEG": ".jpg", "PNG": ".png"}
@@ -60,12 +61,12 @@ def file_name(template: str, values: Mapping[str, Any], file_type: str | None = 
     except pathvalidate.ValidationError as error:
         raise CallError(
             "W001",
-            f"{name!r}, made from the template {template!r}, is no file name on every system: {error.description}.",
+            f"{name!r}, made from the template {template!r}, is no file name on every system ({error.description}): change `name_template` in the specification.",
         ) from error
     # '%' must be percent-encoded in a bag, and programs differ on that (RFC 8493 §2.1.3); a leading dot hides a file.
     if "%" in name or not name.isprintable() or name.startswith((".", "-", "~", " ")):
         raise CallError(
-            "W001", f"{name!r}, made from the template {template!r}, holds a character that programs read differently."
+            "W001", f"{name!r}, made from the template {template!r}, holds a character that programs read differently: change `name_template` in the specification."
         )
     return name
 
@@ -129,7 +130,9 @@ def resize_linear(picture: FloatImage, width: int, height: int) -> FloatImage:
     return np.clip(resized, 0.0, 1.0, out=resized)
 
 
-def make_rendition(final: Path, specification: Mapping[str, Any], out: Path) -> dict[str, Any]:
+def make_rendition(
+    final: Path, specification: Mapping[str, Any], out: Path, *, crop: Crop | None = None
+) -> dict[str, Any]:
     """Render a final to a delivery specification. Metadata are written into it afterwards.
 
     Parameters
@@ -137,28 +140,35 @@ def make_rendition(final: Path, specification: Mapping[str, Any], out: Path) -> 
     final : TIFF with its profile, as `rendering.make_final` wrote it
     specification : valid against delivery_specification.schema.json
     out : the file to write; it is put in place whole, its folder is created
+    crop : as in `crop.py`; applied to the whole final before it is resized, so that sizes are those of the cropped
+        picture
 
     Returns
     -------
     "width", "height" : pixels
     "bits" : a channel; "colour_space" : name of the embedded profile; "type" : "TIFF", "JPEG" or "PNG"
-    "enlarged" : whether a print size made more pixels than the final has
+    "enlarged" : whether a print size made more pixels than the final, cropped, has
     "sha256", "size" : of the file before metadata, bytes
 
-    The same final and specification give the same bytes on the same pins and architecture.
+    The same final, specification and crop give the same bytes on the same pins and architecture.
 
     Raises
     ------
     FrameError
         P001: the final does not decode.
+    CallError
+        W001: the crop is none, or sticks out of the final.
 
     Notes
     -----
     JPEG: 4:4:4, tables of ITU-T T.81 Annex K at the specified IJG quality. TIFF: 8 bits are uncompressed, which every
     printer's program reads; 16 bits are deflated without loss.
     """
-    linear, info = read_picture(final)
-    width, height = target_size(info.width, info.height, specification)
+    linear, _ = read_picture(final)
+    if crop is not None:
+        linear = apply_crop(linear, crop)
+    cropped_height, cropped_width = linear.shape[:2]
+    width, height = target_size(cropped_width, cropped_height, specification)
     space = specification["colour_space"]
     encoded = icc_profile.encode(resize_linear(linear, width, height), space)
     del linear
@@ -173,7 +183,7 @@ def make_rendition(final: Path, specification: Mapping[str, Any], out: Path) -> 
         "bits": bits,
         "colour_space": space,
         "type": file["type"],
-        "enlarged": width > info.width or height > info.height,
+        "enlarged": width > cropped_width or height > cropped_height,
         "sha256": hash_file(out),
         "size": len(data),
     }

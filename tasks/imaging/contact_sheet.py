@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import os
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -19,6 +20,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from glassine.schemas.errors import CallError, FrameError
 from glassine.tasks.custody.digest import hash_file
+from glassine.tasks.imaging.crop import Crop, crop_outline
 from glassine.tasks.imaging.icc_profile import profile_bytes
 from glassine.tasks.imaging.proof import (
     INK,
@@ -43,6 +45,13 @@ _PRINT_PX_PER_MM = 10.0  # 254 ppi: enough for a print that is looked at by hand
 _QUALITY = 82
 _MARK_INK = (196, 48, 32)
 """Grease-pencil red, as a contact sheet is marked by hand; own choice."""
+_CROP_LINE_MM = 0.35
+_CROP_OVERRUN_MM = 1.6
+"""By how much the lines of a crop cross at its corners, as they do where somebody draws them along a ruler."""
+_OUTSIDE_LIGHT = 0.55
+"""Share of 8-bit values that is left outside a crop; own choice, by looking: the frame can still be judged."""
+_USUAL_SHAPE = 2 / 3
+"""Height by width of an empty box, on a sheet of no pictures at all: a small-format frame of 24 by 36 mm."""
 _MM = 72 / 25.4
 
 
@@ -51,16 +60,22 @@ class Entry:
     """One frame of a contact sheet.
 
     number : set large under the picture
-    proof : its proof; any other JPEG is shown whole
+    proof : its proof; any other JPEG is shown whole. None for a frame that cannot be shown: an empty box of the shape
+        that most frames of the sheet have, with `why_empty` in it
     caption : a line of small type: its stage, what was said of it
     mark : "select" (a frame round the picture), "out" (a stroke through it), "hold" (corners), or another word or
         "", which draw nothing; the word stands beside the number
+    crop : as in `crop.py`, drawn over the whole frame: thin lines that cross at its corners, the outside dimmed, and
+        where it is turned an arrow towards what becomes the upper side
+    why_empty : words in an empty box
     """
 
     number: str
-    proof: Path
+    proof: Path | None
     caption: str
     mark: str
+    crop: Crop | None = None
+    why_empty: str = "no proof"
 
 
 class _Paper(Protocol):
@@ -97,7 +112,7 @@ def make_contact_sheet(
     Raises
     ------
     CallError
-        W001 for no entries, or columns out of range.
+        W001 for no entries, columns out of range, or a crop that is none.
     FrameError
         P001 where a proof cannot be read.
 
@@ -135,6 +150,7 @@ class _Layout:
     box_width: float
     box_height: float
     number: float
+    usual_shape: float
 
     @property
     def on_page(self) -> int:
@@ -150,17 +166,21 @@ def _lay_out(entries: Sequence[Entry], columns: int) -> _Layout:
     width = (_PAGE_MM[0] - 2 * _MARGIN_MM - (columns - 1) * _GAP_MM) / columns
     shapes = []
     for entry in entries:
-        with _opened(entry.proof) as proof:
-            size = picture_size(proof)
-            shapes.append(size[1] / size[0])
+        if entry.proof is not None:
+            with _opened(entry.proof) as proof:
+                size = picture_size(proof)
+                shapes.append(size[1] / size[0])
+    # Proofs of one camera differ in their last pixel.
+    usual = statistics.mode(round(shape, 2) for shape in shapes) if shapes else _USUAL_SHAPE
+    shapes = shapes or [usual]
     tallest = 1.0 if min(shapes) < 1 < max(shapes) else min(max(shapes), 1.5)
     number = min(6.0, max(3.0, width * 0.1))
     body = _PAGE_MM[1] - 2 * _MARGIN_MM - _HEADER_MM - _FOOTER_MM
     # One row has to fit, however few columns there are.
     height = min(width * tallest, body - number * 2.15)
-    layout = _Layout(columns, 1, width, height, number)
+    layout = _Layout(columns, 1, width, height, number, usual)
     rows = max(1, math.floor((body + _BETWEEN_ROWS_MM) / layout.cell_height))
-    return _Layout(columns, rows, width, height, number)
+    return _Layout(columns, rows, width, height, number, usual)
 
 
 def _write_pdf(path: Path, entries: Sequence[Entry], title: str, note: str, layout: _Layout, pages: int) -> None:
@@ -219,15 +239,28 @@ def _draw_header(paper: _Paper, title: str, note: str) -> None:
 def _draw_entry(paper: _Paper, entry: Entry, layout: _Layout, index: int) -> None:
     left = _MARGIN_MM + (index % layout.columns) * (layout.box_width + _GAP_MM)
     top = _MARGIN_MM + _HEADER_MM + (index // layout.columns) * layout.cell_height
-    with _opened(entry.proof) as proof:
-        origin = picture_origin(proof)
-        size = picture_size(proof)
-        scale = min(layout.box_width / size[0], layout.box_height / size[1])
-        width, height = size[0] * scale, size[1] * scale
-        picture = _small_srgb(proof, size, (width * paper.px_per_mm, height * paper.px_per_mm))
+    origin = ""
+    if entry.proof is None:
+        width = min(layout.box_width, layout.box_height / layout.usual_shape)
+        height = width * layout.usual_shape
+    else:
+        with _opened(entry.proof) as proof:
+            origin = picture_origin(proof)
+            size = picture_size(proof)
+            scale = min(layout.box_width / size[0], layout.box_height / size[1])
+            width, height = size[0] * scale, size[1] * scale
+            picture = _small_srgb(proof, size, (width * paper.px_per_mm, height * paper.px_per_mm))
     # Pictures stand on the line of their numbers, so that upright and lying ones share it.
     x, y = left, top + layout.box_height - height
-    paper.picture(picture, x, y, width, height)
+    if entry.proof is None:
+        _draw_empty(paper, entry.why_empty, x, y, width, height, layout.number * 0.55)
+    elif entry.crop is None:
+        paper.picture(picture, x, y, width, height)
+    else:
+        outline = crop_outline(entry.crop, *size)
+        paper.picture(_dim_outside(picture, outline), x, y, width, height)
+        corners = [(x + across * width / 100, y + down * height / 100) for across, down in outline]
+        _draw_crop(paper, corners, int(entry.crop["turn_degrees"]), (x, y, x + width, y + height))
     _draw_mark(paper, entry.mark, x, y, width, height)
     line = top + layout.box_height + layout.number * 1.15
     ink = (INK,) * 3
@@ -256,6 +289,68 @@ def _draw_mark(paper: _Paper, mark: str, x: float, y: float, width: float, heigh
             for corner_y, down in ((y, arm), (bottom, -arm)):
                 paper.line(corner_x, corner_y, corner_x + along, corner_y, 0.9, _MARK_INK)
                 paper.line(corner_x, corner_y, corner_x, corner_y + down, 0.9, _MARK_INK)
+
+
+def _draw_crop(
+    paper: _Paper, corners: Sequence[tuple[float, float]], turn_degrees: int, frame: tuple[float, float, float, float]
+) -> None:
+    """The outline of a crop on a frame of left, top, right and bottom: lines that overrun at the corners."""
+    sides = list(zip(corners, [*corners[1:], corners[0]], strict=True))
+    for start, end in sides:
+        paper.line(*_overrun(end, start, frame), *_overrun(start, end, frame), _CROP_LINE_MM, _MARK_INK)
+    if turn_degrees:
+        # Turned clockwise by 90 degrees the left side, which is the last one, becomes the upper one.
+        (x0, y0), (x1, y1) = sides[-turn_degrees // 90]
+        tip_x, tip_y = (x0 + x1) / 2, (y0 + y1) / 2
+        # Its tail is a quarter of the way to the opposite side, which runs parallel.
+        tail_x = tip_x + (sum(x for x, _ in corners) / 4 - tip_x) / 2
+        tail_y = tip_y + (sum(y for _, y in corners) / 4 - tip_y) / 2
+        paper.line(tail_x, tail_y, tip_x, tip_y, _CROP_LINE_MM, _MARK_INK)
+        along_x, along_y = (tail_x - tip_x) * 0.35, (tail_y - tip_y) * 0.35
+        for turn in (-0.6, 0.6):
+            barb = tip_x + along_x - turn * along_y, tip_y + along_y + turn * along_x
+            paper.line(*barb, tip_x, tip_y, _CROP_LINE_MM, _MARK_INK)
+
+
+def _overrun(
+    start: tuple[float, float], end: tuple[float, float], frame: tuple[float, float, float, float]
+) -> tuple[float, float]:
+    """The end of a line drawn on beyond it, as far as the frame goes."""
+    length = max(math.dist(start, end), 1e-9)
+    along = (end[0] - start[0]) / length, (end[1] - start[1]) / length
+    by = _CROP_OVERRUN_MM
+    for axis in (0, 1):
+        if abs(along[axis]) > 1e-9:
+            border = frame[axis + 2] if along[axis] > 0 else frame[axis]
+            by = min(by, max(0.0, (border - end[axis]) / along[axis]))
+    return end[0] + by * along[0], end[1] + by * along[1]
+
+
+def _dim_outside(picture: Image.Image, outline: Sequence[tuple[float, float]]) -> Image.Image:
+    corners = [(x * picture.width / 100, y * picture.height / 100) for x, y in outline]
+    inside = Image.new("L", picture.size, 0)
+    ImageDraw.Draw(inside).polygon(corners, fill=255)
+    dimmed = picture.point(lambda value: round(value * _OUTSIDE_LIGHT))
+    return Image.composite(picture, dimmed, inside)
+
+
+def _draw_empty(paper: _Paper, words: str, x: float, y: float, width: float, height: float, size: float) -> None:
+    right, bottom, ink = x + width, y + height, (QUIET_INK,) * 3
+    for ends in ((x, y, right, y), (right, y, right, bottom), (right, bottom, x, bottom), (x, bottom, x, y)):
+        paper.line(*ends, 0.2, ink)
+    room = width - 2 * size
+    lines = [""]
+    for word in words.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and _length(longer, size) > room:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    fitting = max(1, math.floor(height / (size * 1.4)) - 1)
+    lines = [*lines[: fitting - 1], " ".join(lines[fitting - 1 :])]
+    first = y + height / 2 - (len(lines) - 1) / 2 * size * 1.4 + size * 0.35
+    for index, line in enumerate(lines):
+        _say(paper, x + size, first + index * size * 1.4, _fit(line, size, room), size)
 
 
 def _say(paper: _Paper, x: float, y: float, text: str, size: float, *, right: bool = False) -> None:

@@ -220,6 +220,58 @@ def test_an_enlargement_is_reported(final: Path, tmp_path: Path) -> None:
     assert (result["width"], result["height"], result["enlarged"]) == (355, 237, True)
 
 
+def crop(*box: float, straighten: float = 0, turn: int = 0) -> dict[str, Any]:
+    region = {"shape": "rectangle", **dict(zip(("x", "y", "width", "height"), box, strict=True))}
+    return {"region": region, "straighten_degrees": straighten, "turn_degrees": turn}
+
+
+def test_a_crop_comes_out_of_the_whole_final(final: Path, tmp_path: Path) -> None:
+    full = {**JPEG, "size": {"full": True}, "colour_space": "ROMM RGB", "file": {"type": "TIFF", "bits": 16}}
+    result = make_rendition(final, full, tmp_path / "a.tif", crop=crop(25, 10, 50, 80, turn=90))
+    samples = tifffile.imread(final)[12:108, 45:135]
+    assert np.array_equal(tifffile.imread(tmp_path / "a.tif"), np.rot90(samples, -1))
+    assert (result["width"], result["height"], result["enlarged"]) == (96, 90, False)
+    result = make_rendition(final, full, tmp_path / "b.tif", crop=crop(55, 10, 30, 30, straighten=-5))
+    assert (result["width"], result["height"]) == (54, 36)
+    # Nothing but the green of the upper right; 16 bits once more.
+    assert np.ptp(tifffile.imread(tmp_path / "b.tif").astype(int), axis=(0, 1)).max() <= 1
+
+
+def test_sizes_are_those_of_the_cropped_picture(final: Path, tmp_path: Path) -> None:
+    upright = crop(0, 0, 100 / 3, 100)
+    assert make_rendition(final, JPEG, tmp_path / "a.jpg", crop=upright)["height"] == 120
+    # 10.16 mm at 300 ppi are 120 px: as many as the final has, and twice as many as are left of its width.
+    print_size = {**JPEG, "size": {"width_mm": 10.16, "height_mm": 10.16}, "resolution_ppi": 300}
+    results = [make_rendition(final, print_size, tmp_path / "b.jpg", crop=by) for by in (None, crop(50, 50, 50, 50))]
+    assert [(result["width"], result["height"], result["enlarged"]) for result in results] == [
+        (120, 80, False),
+        (120, 80, True),
+    ]
+    # The box of a print is turned to the cropped picture: 60 by 120 px of a final that lies.
+    box = {**print_size, "size": {"width_mm": 20.32, "height_mm": 10.16}}
+    result = make_rendition(final, box, tmp_path / "c.jpg", crop=upright)
+    assert (result["width"], result["height"]) == (120, 240)
+
+
+def test_a_crop_of_everything_and_none_are_the_same_bytes(final: Path, tmp_path: Path) -> None:
+    digests = {
+        make_rendition(final, JPEG, tmp_path / f"{number}.jpg", crop=by)["sha256"]
+        for number, by in enumerate([None, crop(0, 0, 100, 100)])
+    }
+    assert len(digests) == 1
+    straightened = crop(10, 10, 80, 80, straighten=2, turn=270)
+    again = {make_rendition(final, JPEG, tmp_path / name, crop=straightened)["sha256"] for name in ("a", "b")}
+    assert len(again) == 1
+    assert not again & digests
+
+
+def test_a_crop_that_sticks_out_leaves_nothing(final: Path, tmp_path: Path) -> None:
+    with pytest.raises(CallError) as refused:
+        make_rendition(final, JPEG, tmp_path / "a.jpg", crop=crop(0, 0, 100, 100, straighten=1))
+    assert refused.value.code == "W001"
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_jpeg_of_nothing_but_grain(tmp_path: Path) -> None:
     grain = np.random.default_rng(1).random((300, 400, 3), np.float32)
     tiff_picture.write_picture(tmp_path / "grain.tif", grain, "ROMM RGB")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import io
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +15,7 @@ from pypdf import PdfReader
 
 from glassine.schemas.errors import CallError, FrameError
 from glassine.tasks.imaging.contact_sheet import Entry, make_contact_sheet
+from glassine.tasks.imaging.crop import check_crop
 from glassine.tasks.imaging.icc_profile import profile_bytes
 
 
@@ -123,8 +126,7 @@ def test_pictures_of_any_shape_keep_on_the_page(tmp_path: Path, columns: int, wi
 
 
 def test_captions_that_are_too_long_are_cut_and_hostile_ones_harmless(tmp_path: Path) -> None:
-    one = entry(tmp_path, 1)
-    make(tmp_path, [Entry("0001", one.proof, "long " * 90 + "\n(end) Tj ET", "select")])
+    make(tmp_path, [Entry("0001", entry(tmp_path, 1).proof, "long " * 90 + "\n(end) Tj ET", "select")])
     text = PdfReader(tmp_path / "s" / "sheet.pdf").pages[0].extract_text()
     assert "long long" in text
     assert "…" in text
@@ -138,9 +140,130 @@ def test_no_frames_or_wrong_columns_are_refused(tmp_path: Path) -> None:
 
 def test_a_proof_that_cannot_be_read_is_refused_and_leaves_nothing(tmp_path: Path) -> None:
     broken = tmp_path / "0002.jpg"
-    for damage in (b"", b"no picture", entry(tmp_path, 1).proof.read_bytes()[:400]):
+    entry(tmp_path, 1)
+    for damage in (b"", b"no picture", (tmp_path / "0001.jpg").read_bytes()[:400]):
         broken.write_bytes(damage)
         with pytest.raises(FrameError) as caught:
             make(tmp_path, [Entry("0002", broken, "", "")])
         assert caught.value.code == "P001"
     assert not (tmp_path / "s").exists() or list((tmp_path / "s").iterdir()) == []
+
+
+def crop(
+    x: float, y: float, width: float, height: float, *, straighten: float = 0, turn: int = 0, shape: str = "rectangle"
+) -> dict[str, Any]:
+    region = {"shape": shape, "x": x, "y": y, "width": width, "height": height}
+    return {"region": region, "straighten_degrees": straighten, "turn_degrees": turn}
+
+
+def shown(tmp_path: Path, entries: list[Entry], columns: int = 1) -> np.ndarray[Any, np.dtype[np.int64]]:
+    make(tmp_path, entries, columns=columns)
+    with Image.open(tmp_path / "s" / "sheet.jpg") as picture:
+        return np.asarray(picture).astype(np.int64)
+
+
+def red(samples: np.ndarray[Any, np.dtype[np.int64]]) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    return np.asarray((samples[..., 0] - samples[..., 2]) > 80)
+
+
+# One column: a picture of 3 by 2 is 1820 by 1213 px in the JPEG, from 140, 340 (margin and header, 10 px a mm).
+LEFT, TOP, WIDE, HIGH = 140, 340, 1820, 1213
+
+
+def test_a_crop_is_drawn_over_the_whole_frame_and_its_outside_dimmed(tmp_path: Path) -> None:
+    one = entry(tmp_path, 1, width=1800, height=1200, grey=200)
+    plain = shown(tmp_path, [one])
+    cropped = shown(tmp_path, [dataclasses.replace(one, crop=crop(25, 25, 50, 50))])
+    assert cropped.shape == plain.shape
+    lines = red(cropped)
+    rows, columns = np.nonzero(lines)
+    # The longest runs of red are the four lines; each crosses the next by 1.6 mm, and there are only these.
+    down, across = lines.sum(axis=0), lines.sum(axis=1)
+    assert np.flatnonzero(down > HIGH * 0.5).tolist() == pytest.approx([*range(593, 597), *range(1503, 1507)], abs=1.5)
+    assert np.flatnonzero(across > WIDE * 0.5).tolist() == pytest.approx(
+        [*range(641, 645), *range(1248, 1252)], abs=1.5
+    )
+    assert (columns.min(), columns.max()) == pytest.approx((595 - 16, 1505 + 16), abs=3)
+    assert (rows.min(), rows.max()) == pytest.approx((643 - 16, 1250 + 16), abs=3)
+    # Inside the picture is as it was, outside darker and still to be seen; the paper round it stays.
+    assert abs(cropped[700:1200, 650:1450] - plain[700:1200, 650:1450]).max() <= 2
+    outside = (
+        cropped[TOP + 30 : 600, LEFT + 30 : LEFT + WIDE - 30] / plain[TOP + 30 : 600, LEFT + 30 : LEFT + WIDE - 30]
+    )
+    assert outside.min() > 0.5
+    assert outside.max() < 0.6
+    assert np.array_equal(cropped[:320], plain[:320])
+
+
+def test_a_straightened_crop_is_drawn_clockwise(tmp_path: Path) -> None:
+    one = dataclasses.replace(entry(tmp_path, 1, width=1800, height=1200), crop=crop(20, 20, 60, 60, straighten=5))
+    lines = red(shown(tmp_path, [one]))
+    # The upper line sinks to the right by the tangent of 5 degrees; y grows downwards.
+    columns = np.arange(LEFT + 700, LEFT + 1200)
+    rows = lines[:, columns].argmax(axis=0)
+    assert np.rad2deg(np.arctan(np.polyfit(columns, rows, 1)[0])) == pytest.approx(5, abs=0.1)
+
+
+@pytest.mark.parametrize(("turn", "side"), [(90, "left"), (180, "bottom"), (270, "right")])
+def test_an_arrow_shows_what_becomes_the_upper_side(tmp_path: Path, turn: int, side: str) -> None:
+    one = entry(tmp_path, 1, width=1800, height=1200)
+    drawn = [shown(tmp_path, [dataclasses.replace(one, crop=crop(20, 20, 60, 60, turn=by))]) for by in (0, turn)]
+    rows, columns = np.nonzero(red(drawn[1]) & ~red(drawn[0]))
+    middle = columns.mean() - (LEFT + WIDE / 2), rows.mean() - (TOP + HIGH / 2)
+    # Its head has more ink than its tail, and all of it is on the one side.
+    assert {"left": -middle[0], "right": middle[0], "bottom": middle[1]}[side] > 200
+    assert abs(middle[0 if side == "bottom" else 1]) < 10
+
+
+@pytest.mark.parametrize("mark", ["", "select"])
+def test_a_crop_at_the_border_keeps_within_the_picture(tmp_path: Path, mark: str) -> None:
+    one = entry(tmp_path, 1, width=1600, height=1066, mark=mark)
+    # It just fits a frame of 6000 by 4000 pixels, and sticks out of its proof, whose sides are rounded.
+    tight = crop(3.5805, 3.5805, 92.839, 92.839, straighten=3)
+    check_crop(tight, 6000, 4000)
+    with pytest.raises(CallError):
+        check_crop(tight, 1600, 1066)
+    plain, cropped = (shown(tmp_path, [dataclasses.replace(one, crop=by)]) for by in (None, tight))
+    assert np.array_equal(cropped[: TOP - 10], plain[: TOP - 10])
+    assert np.array_equal(cropped[:, : LEFT - 10], plain[:, : LEFT - 10])
+    assert red(cropped).sum() > red(plain).sum()
+
+
+def test_what_is_no_crop_is_refused_and_leaves_nothing(tmp_path: Path) -> None:
+    with pytest.raises(CallError) as caught:
+        make(tmp_path, [dataclasses.replace(entry(tmp_path, 1), crop=crop(0, 0, 50, 50, shape="ellipse"))])
+    assert caught.value.code == "W001"
+    assert list((tmp_path / "s").iterdir()) == []
+
+
+@pytest.mark.parametrize("columns", [1, 4, 10])
+def test_a_frame_that_cannot_be_shown_is_on_the_sheet_with_the_reason(tmp_path: Path, columns: int) -> None:
+    upright = [entry(tmp_path, number, width=200, height=300) for number in (1, 2, 3)]
+    empty = Entry("0004", None, "IMG_0004.CR2", "hold", why_empty="does not decode")
+    told = make(tmp_path, [*upright, empty, Entry("0005", None, "", "", crop=crop(0, 0, 50, 50))], columns=columns)
+    pages = PdfReader(tmp_path / "s" / "sheet.pdf").pages
+    text = " ".join("\n".join(page.extract_text() for page in pages).split())
+    assert told["frames"] == 5
+    assert sum(len(page.images) for page in pages) == 3
+    for words in ("0004", "does not decode", "0005", "no proof", "hold" if columns < 10 else "h"):
+        assert words in text
+
+
+def test_an_empty_box_has_the_shape_of_most_frames(tmp_path: Path) -> None:
+    lying = [entry(tmp_path, number, width=300, height=200) for number in (1, 2)]
+    samples = shown(tmp_path, [*lying, Entry("0003", None, "", "")], columns=4)
+    # The third box: 41 by 27.3 mm from 108 mm on, its border grey on paper and nothing within but words.
+    box = samples[TOP : TOP + 274, 1080 : 1080 + 411, 0]
+    assert (box[:4].min(axis=0) < 170).mean() > 0.95
+    assert (box[-5:].min(axis=0) < 170).mean() > 0.95
+    assert np.median(box) >= 240
+    assert abs(box[10:100, 10:-10] - 246).max() <= 3
+
+
+def test_a_sheet_of_nothing_but_frames_that_cannot_be_shown(tmp_path: Path) -> None:
+    reason = "the file is cut short " * 40
+    told = make(tmp_path, [Entry(f"{number:04d}", None, "", "", why_empty=reason) for number in range(1, 4)])
+    assert (told["frames"], told["pages"]) == (3, 1)
+    text = PdfReader(tmp_path / "s" / "sheet.pdf").pages[0].extract_text()
+    assert "cut short" in text
+    assert "…" in text
