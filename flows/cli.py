@@ -10,47 +10,58 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Literal
 
-from cyclopts import App, CycloptsError, Parameter
+from cyclopts import App, CycloptsError, Group, Parameter
 
 from glassine.flows.cli_common import (
     HERE,
     Common,
-    Frames,
+    Number,
     Several,
     frame_numbers,
     run_named,
     run_safely,
-    volume_pairs,
     world_error,
 )
+from glassine.flows.cli_job import job_app
 from glassine.flows.cli_retouch import retouch_app
 from glassine.flows.cli_selects import selects_app
+from glassine.flows.cli_studio import studio_app
+from glassine.flows.cli_words import wrong_words
 from glassine.flows.outcome import failure, merge, summary
-from glassine.flows.studio import make_studio
 from glassine.schemas.errors import INTERRUPTED, WRONG_WORDS, CallError, GlassineError
 from glassine.schemas.validation import Document
 
 app = App(
     name="glassine",
-    help="Takes a shoot from the card to the client, loses nothing, and can always say where every frame is.",
+    help="""Takes a shoot from the card to the client, loses nothing, and can always say where every frame is.
+
+    Begin with `glassine demo`, which plays a whole job; then `glassine doctor`,
+    which says whether this machine is fit, and `glassine studio new`.
+    Every command has a --help of its own, with an example and what comes next.""",
     help_format="plaintext",
     version_flags=[],
     suppress_keyboard_interrupt=False,
     default_parameter=Parameter(negative=()),
 )
-studio_app = App(name="studio", help="Make a studio.")
-job_app = App(name="job", help="Open, list and describe jobs.")
-for group in (studio_app, job_app, selects_app, retouch_app):
+STAGES = Group("A job, in its order", sort_key=1)
+ALWAYS = Group("At any time", sort_key=2)
+PROGRAM = Group("This program", sort_key=3)
+app["--help"].group = (PROGRAM,)
+for place, group in ((0, studio_app), (1, job_app), (4, selects_app), (5, retouch_app)):
+    group.group, group.sort_key = (STAGES,), place
     app.command(group)
 
 
-@app.command
+@app.command(group=PROGRAM)
 def demo(folder: Path = Path("demo-studio"), *, common: Common = HERE) -> Document:
     """Invent a small shoot and take it through the whole job, from the card to the receipt.
 
+    Nothing outside its folder is touched. It ends with a list of what to open.
+
     Example: glassine demo my-demo
+    Next: glassine status --studio my-demo/studio
 
     Parameters
     ----------
@@ -65,176 +76,65 @@ def demo(folder: Path = Path("demo-studio"), *, common: Common = HERE) -> Docume
     return play(folder, quiet=common.json)
 
 
-@studio_app.command(name="new")
-def studio_new(
-    folder: Path,
-    *,
-    volume: Annotated[list[str], Parameter(consume_multiple=True)],
-    name: str | None = None,
-    common: Common = HERE,
-) -> Document:
-    """Make a studio: a folder with commented settings, looks and specifications, and its volumes.
+@app.command(group=PROGRAM)
+def doctor(*, common: Common = HERE) -> Document:
+    """Say whether this machine and the studio are fit: programs, volumes, room, clocks, profiles, documents.
 
-    Example: glassine studio new studio --volume working=/data/jobs --volume backup=/mnt/backup
+    A line each: `ok`, `mind` (work goes on, at a risk) or `wrong` (some command
+    will stop at it), and what to do. It only reads; a small file that it writes
+    on each volume is removed again. Without a studio it looks at the machine.
+
+    Exit status: 0 nothing is wrong; 1 a record is damaged, or a volume is there
+    twice; 2 a document is wrong; 3 a volume, a program or a right clock is not
+    there. Of several, 1 goes first, then 3.
+
+    Example: glassine doctor
+    Next: glassine status
+    """
+    from glassine.flows.doctor import doctor as examine
+
+    return examine(common.studio)
+
+
+@app.command(group=PROGRAM)
+def completion(shell: Literal["bash", "zsh", "fish"], *, common: Common = HERE) -> Document:
+    """Print a script that lets your shell complete commands and options when you press the tab key.
+
+    Write it where your shell looks, making the folder first, and open a new shell.
+
+    bash: ~/.local/share/bash-completion/completions/glassine
+    (where the package bash-completion is missing: any file, and `source FILE`
+    in ~/.bashrc)
+
+    zsh: ~/.zfunc/_glassine
+    (with `fpath+=~/.zfunc; autoload -Uz compinit; compinit` in ~/.zshrc)
+
+    fish: ~/.config/fish/completions/glassine.fish
+
+    Example: glassine completion bash > ~/.local/share/bash-completion/completions/glassine
+    See also: glassine doctor
 
     Parameters
     ----------
-    folder
-        The studio's folder.
-    volume
-        NAME=PATH, once for each place that holds copies. The first is the working volume, the others are backups.
-    name
-        The studio's name; by default its folder's.
+    shell
+        The shell that you type commands into.
     """
-    pairs = volume_pairs(volume)
-    made = make_studio(folder, pairs, name=name)
-    said = [f"Studio {made.name} is in {made.folder}: read its studio.toml, then `glassine job open NUMBER`."]
-    if len(pairs) == 1:
-        said.append("It has one volume only: a second one, on another disk, is what keeps a frame safe.")
-    return summary(said, [], studio=str(made.folder), volumes=[label for label, _ in pairs])
+    script = app.generate_completion(prog_name="glassine", shell=shell)
+    return summary([script.rstrip("\n")], [], shell=shell, script=script)
 
 
-@studio_app.command(name="add-volume")
-def studio_add_volume(volume: str, *, common: Common = HERE) -> Document:
-    """Add a backup volume to the studio; the copies that it lacks are written by the next `glassine advance`.
-
-    Example: glassine studio add-volume offsite=/mnt/offsite
-
-    Parameters
-    ----------
-    volume
-        NAME=PATH.
-    """
-    from glassine.flows.studio import add_volume
-
-    (pair,) = volume_pairs([volume])
-    made = add_volume(common.find(), *pair)
-    said = [
-        f"Volume {made.name} is at {made.root}. Run `glassine advance NUMBER` for each job to bring its copies there."
-    ]
-    return summary(said, [], volume=made.volume)
-
-
-@job_app.command(name="open")
-def job_open(
-    number: str,
-    *,
-    sheet: Path | None = None,
-    title: str | None = None,
-    client: str | None = None,
-    common: Common = HERE,
-) -> Document:
-    """Open a job with its job sheet, or give an open job a new sheet.
-
-    Example: glassine job open 2611-04 --sheet sheet.json
-
-    Parameters
-    ----------
-    number
-        The job's number.
-    sheet
-        The job sheet, a JSON file (`glassine job sheet` prints an example).
-    title
-        Without a sheet: the job's title.
-    client
-        Without a sheet: the client's name.
-    """
-    from glassine.flows.job_sheet import open_new_job
-
-    return open_new_job(common.find(), number, sheet, title=title, client=client, by=common.by)
-
-
-@job_app.command(name="list")
-def job_list(*, common: Common = HERE) -> Document:
-    """List the jobs of the studio.
-
-    Example: glassine job list
-    """
-    from glassine.flows.job_sheet import list_jobs
-
-    return list_jobs(common.find())
-
-
-@job_app.command(name="frames")
-def job_frames(number: str, frames: list[str] | None = None, *, common: Common = HERE) -> Document:
-    """Where every frame is: a line each; for the frames named, everything that is known.
-
-    Example: glassine job frames 2611-04 0012-0014
-
-    Parameters
-    ----------
-    frames
-        Frame numbers, ranges or file names; all frames without them.
-    """
-    from glassine.flows.frame_list import list_frames
-
-    studio = common.find()
-    return list_frames(studio, number, frame_numbers(studio, number, frames) if frames else None)
-
-
-@job_app.command(name="sheet")
-def job_sheet(number: str | None = None, *, common: Common = HERE) -> Document:
-    """Print the job sheet in force, or an example to fill in.
-
-    Example: glassine job sheet > sheet.json
-
-    Parameters
-    ----------
-    number
-        A job; without one an example is printed.
-    """
-    from importlib.resources import files
-
-    if number is None:
-        sheet = json.loads((files("glassine.config") / "job_sheet.example.json").read_text("utf-8"))
-    else:
-        from glassine.schemas.job_record import JobRecord
-
-        sheet = JobRecord(common.find().job_folder(number)).manifest().sheet
-    return summary([json.dumps(sheet, indent=2, ensure_ascii=False)], [], sheet=sheet)
-
-
-@job_app.command(name="set-up")
-def job_set_up(number: str, name: str, frames: Frames, *, common: Common = HERE) -> Document:
-    """Say to which set-up frames belong.
-
-    Example: glassine job set-up 2611-04 bench 0012-0031
-    """
-    from glassine.flows.job_sheet import assign_set_up
-
-    studio = common.find()
-    return assign_set_up(studio, number, name, frame_numbers(studio, number, frames), common.by)
-
-
-@job_app.command(name="block")
-def job_block(
-    number: str,
-    frames: Frames,
-    *,
-    reason: str,
-    lift: bool = False,
-    common: Common = HERE,
-) -> Document:
-    """Block frames that may not be shown or leave; they stay in custody. --lift frees them again.
-
-    Example: glassine job block 2611-04 0017 --reason "the sitter refused"
-    """
-    from glassine.flows.job_sheet import set_block
-
-    studio = common.find()
-    return set_block(studio, number, frame_numbers(studio, number, frames), reason, blocked=not lift, by=common.by)
-
-
-@app.command
-def ingest(number: str, sources: list[Path], *, set_up: str | None = None, common: Common = HERE) -> Document:
+@app.command(group=STAGES, sort_key=2)
+def ingest(number: Number, sources: list[Path], *, set_up: str | None = None, common: Common = HERE) -> Document:
     """Take cards or folders in: to the working volume and every backup, each copy read back.
 
+    Run it again if it was interrupted, or for the next card: what is in custody
+    already is passed over.
+
     Example: glassine ingest 2611-04 /media/CARD --set-up bench
+    Next: glassine proof 2611-04
 
     Parameters
     ----------
-    number
-        The job.
     sources
         Cards or folders; nothing on them is changed.
     set_up
@@ -249,11 +149,15 @@ def ingest(number: str, sources: list[Path], *, set_up: str | None = None, commo
     return run_named(common, "ingest", "ingest", job=number, sources=places, set_up=set_up)
 
 
-@app.command
+@app.command(group=ALWAYS)
 def verify(number: str | None = None, *, repair: bool = False, common: Common = HERE) -> Document:
     """Read every copy again; exit status 1 when one is missing or differs.
 
+    It takes as long as reading every disk once. Stopped, it goes on where it
+    was, within a day.
+
     Example: glassine verify 2611-04 --repair
+    Next: glassine status 2611-04
 
     Parameters
     ----------
@@ -269,20 +173,25 @@ def verify(number: str | None = None, *, repair: bool = False, common: Common = 
     )
 
 
-@app.command
-def proof(number: str, *, common: Common = HERE) -> Document:
+@app.command(group=STAGES, sort_key=3)
+def proof(number: Number, *, common: Common = HERE) -> Document:
     """Make the readings, proofs and the contact sheet that are missing.
 
+    A reading says what was measured in a frame: exposure, clipping, sharpness.
+    It advises, and rejects nothing.
+
     Example: glassine proof 2611-04
+    Next: glassine selects mark 2611-04 "0142, 0151-0153, hero 0177" --round edit
     """
     return run_named(common, "proof", "proof", job=number)
 
 
-@app.command
-def grade(number: str, *, unretouched: Several = None, common: Common = HERE) -> Document:
-    """Render the finals that are due.
+@app.command(group=STAGES, sort_key=6)
+def grade(number: Number, *, unretouched: Several = None, common: Common = HERE) -> Document:
+    """Render the finals that are due: those that the job sheet names, each from one exact round.
 
     Example: glassine grade 2611-04 --unretouched 0151
+    Next: glassine retouch sign-off 2611-04 0151 --by "Full Name"
 
     Parameters
     ----------
@@ -293,13 +202,17 @@ def grade(number: str, *, unretouched: Several = None, common: Common = HERE) ->
     return run_named(common, "grade", "grade", job=number, unretouched=chosen)
 
 
-@app.command
+@app.command(group=STAGES, sort_key=7)
 def deliver(
-    number: str, *, to: str, specification: str | None = None, frames: Several = None, common: Common = HERE
+    number: Number, *, to: str, specification: str | None = None, frames: Several = None, common: Common = HERE
 ) -> Document:
     """Render signed-off finals to a client's specification, pack, validate, hand over, and write the receipt.
 
+    It refuses, with every cause, while a final is unsigned or stale, or the
+    licence does not cover today.
+
     Example: glassine deliver 2611-04 --to "Client"
+    Next: glassine audit --client "Client"
 
     Parameters
     ----------
@@ -314,13 +227,14 @@ def deliver(
     return run_named(common, "deliver", "deliver", job=number, client=to, specification=specification, frames=chosen)
 
 
-@app.command
+@app.command(group=ALWAYS)
 def audit(
     *, client: str | None = None, file: Path | None = None, job: str | None = None, common: Common = HERE
 ) -> Document:
     """What was delivered to whom, when, from what, under which licence; whose a file is; whether the records are whole.
 
     Example: glassine audit --client "Client"
+    See also: glassine verify 2611-04
 
     Parameters
     ----------
@@ -338,22 +252,31 @@ def audit(
     return answer(common.find(), client=client, file=file, job=job)
 
 
-@app.command
+@app.command(group=ALWAYS)
 def status(number: str | None = None, *, common: Common = HERE) -> Document:
     """Where everything stands: stages, what is due, whom it waits for, what is late.
 
+    Each line that waits for a person names the command that comes next.
+
     Example: glassine status 2611-04
+    Next: glassine advance 2611-04
+
+    Parameters
+    ----------
+    number
+        A job; all jobs without one.
     """
     from glassine.flows.status import status as answer
 
     return answer(common.find(), number)
 
 
-@app.command
-def advance(number: str, *, common: Common = HERE) -> Document:
+@app.command(group=ALWAYS)
+def advance(number: Number, *, common: Common = HERE) -> Document:
     """Do everything that is due and needs no person, then say whom the job waits for.
 
     Example: glassine advance 2611-04
+    Next: glassine status 2611-04
     """
     return run_named(common, "advance", "advance", job=number)
 
@@ -365,8 +288,7 @@ def main(words: Sequence[str] | None = None) -> int:
     try:
         outcome = app(given, exit_on_error=False, print_error=False, result_action="return_value")
     except CycloptsError as error:
-        sentence = f"{' '.join(str(error).split())} See `glassine --help`."
-        return _say_failure(CallError("W001", sentence), as_json=as_json)
+        return _say_failure(wrong_words(error, app), as_json=as_json)
     except GlassineError as error:
         return _say_failure(error, as_json=as_json)
     except OSError as error:

@@ -36,10 +36,12 @@ class Common:
 
 HERE = Common()
 Several = Annotated[list[str] | None, Parameter(consume_multiple=True)]
-Frames = Annotated[list[str], Parameter(help="Frame numbers, ranges or file names: 0012 0015-0017")]
+Number = Annotated[str, Parameter(help="The job's number.")]
+Frames = Annotated[list[str], Parameter(help="Frame numbers, ranges or file names: 0012 0015-0017.")]
 
 
 def volume_pairs(texts: Sequence[str]) -> list[tuple[str, str]]:
+    """The name and the absolute path of each NAME=PATH, or CallError W001."""
     pairs = []
     for text in texts:
         label, equals, path = text.partition("=")
@@ -87,5 +89,5 @@ def frame_numbers(studio: Studio, number: str, texts: Sequence[str], *, one: boo
     stems = {frame["frame"]: stem_of(frame["name"]) for frame in manifest.frames}
     chosen = [choice.frame for choice in parse_selects(", ".join(texts), stems)]
     if one and len(chosen) != 1:
-        raise CallError("W001", f"{', '.join(texts)!r} names {len(chosen)} frames; one is wanted.")
+        raise CallError("W001", f"{', '.join(texts)!r} names {len(chosen)} frames; one is wanted: name it as 0012.")
     return chosen

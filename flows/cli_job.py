@@ -1,0 +1,152 @@
+"""The commands of the job itself: `glassine job ...`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from cyclopts import App
+
+from glassine.flows.cli_common import HERE, Common, Frames, Number, frame_numbers
+from glassine.flows.outcome import summary
+from glassine.schemas.validation import Document
+
+job_app = App(name="job", help="Open, list and describe jobs; block frames.")
+
+
+@job_app.command(name="open")
+def job_open(
+    number: Number,
+    *,
+    sheet: Path | None = None,
+    title: str | None = None,
+    client: str | None = None,
+    common: Common = HERE,
+) -> Document:
+    """Open a job with its job sheet, or give an open job a new sheet.
+
+    The sheet says what was agreed: client, licence, set-ups, looks, what is to be
+    delivered. Without one, --client is enough; the rest can be written into the
+    job's job.json later.
+
+    Example: glassine job open 2611-04 --sheet sheet.json
+    Next: glassine ingest 2611-04 /media/CARD
+    See also: glassine job sheet
+
+    Parameters
+    ----------
+    number
+        The job's number: letters, digits, dash and underscore, such as 2611-04.
+    sheet
+        The job sheet, a JSON file (`glassine job sheet` prints an example).
+    title
+        Without a sheet: the job's title.
+    client
+        Without a sheet: the client's name.
+    """
+    from glassine.flows.job_sheet import open_new_job
+
+    return open_new_job(common.find(), number, sheet, title=title, client=client, by=common.by)
+
+
+@job_app.command(name="list")
+def job_list(*, common: Common = HERE) -> Document:
+    """List the jobs of the studio.
+
+    Example: glassine job list
+    Next: glassine status 2611-04
+    """
+    from glassine.flows.job_sheet import list_jobs
+
+    return list_jobs(common.find())
+
+
+@job_app.command(name="frames")
+def job_frames(number: Number, frames: list[str] | None = None, *, common: Common = HERE) -> Document:
+    """Where every frame is: a line each; for the frames named, everything that is known.
+
+    Example: glassine job frames 2611-04 0012-0014
+    See also: glassine status 2611-04
+
+    Parameters
+    ----------
+    frames
+        Frame numbers, ranges or file names; all frames without them.
+    """
+    from glassine.flows.frame_list import list_frames
+
+    studio = common.find()
+    return list_frames(studio, number, frame_numbers(studio, number, frames) if frames else None)
+
+
+@job_app.command(name="sheet")
+def job_sheet(number: str | None = None, *, common: Common = HERE) -> Document:
+    """Print the job sheet in force, or an example to fill in.
+
+    Example: glassine job sheet > sheet.json
+    Next: glassine job open 2611-04 --sheet sheet.json
+
+    Parameters
+    ----------
+    number
+        A job; without one an example is printed.
+    """
+    from importlib.resources import files
+
+    if number is None:
+        sheet = json.loads((files("glassine.config") / "job_sheet.example.json").read_text("utf-8"))
+    else:
+        from glassine.schemas.job_record import JobRecord
+
+        sheet = JobRecord(common.find().job_folder(number)).manifest().sheet
+    return summary([json.dumps(sheet, indent=2, ensure_ascii=False)], [], sheet=sheet)
+
+
+@job_app.command(name="set-up")
+def job_set_up(number: Number, name: str, frames: Frames, *, common: Common = HERE) -> Document:
+    """Say to which set-up frames belong.
+
+    Frames of one set-up are compared with each other, so that one exposure that
+    strays from the others is found.
+
+    Example: glassine job set-up 2611-04 bench 0012-0031
+    Next: glassine proof 2611-04
+
+    Parameters
+    ----------
+    name
+        The set-up, as the job sheet names it.
+    """
+    from glassine.flows.job_sheet import assign_set_up
+
+    studio = common.find()
+    return assign_set_up(studio, number, name, frame_numbers(studio, number, frames), common.by)
+
+
+@job_app.command(name="block")
+def job_block(
+    number: Number,
+    frames: Frames,
+    *,
+    reason: str,
+    lift: bool = False,
+    common: Common = HERE,
+) -> Document:
+    """Block frames that may not be shown or leave; they stay in custody. --lift frees them again.
+
+    Deliveries that hold them already are named, for you to ask them back.
+
+    Example: glassine job block 2611-04 0017 --reason "the sitter refused"
+    Next: glassine proof 2611-04
+
+    Parameters
+    ----------
+    reason
+        Why; it is kept in the record, and said wherever the block stands in the way.
+    lift
+        Free the frames again.
+    """
+    from glassine.flows.job_sheet import set_block
+
+    studio = common.find()
+    return set_block(studio, number, frame_numbers(studio, number, frames), reason, blocked=not lift, by=common.by)
