@@ -1,11 +1,11 @@
-"""Notes on a picture as W3C Web Annotations: a marked region with an instruction.
+"""Notes on a picture as W3C Web Annotations: a marked region with an instruction, and what is brought over for it.
 
 A region is a rectangle, an ellipse or a polygon of numbers in percent of the picture (x to the right, y down,
 from its upper left corner). Text that comes from elsewhere is parsed to numbers and written anew; foreign
 markup is never handed on.
 
-Sources: W3C Web Annotation Data Model (Recommendation of 2017, from memory) and W3C Media Fragments URI 1.0
-(Recommendation of 2012). The grammar of the latter has whole numbers only; one percent of 6,000 px is 60 px,
+Sources: W3C Web Annotation Data Model (Recommendation of 2017, from memory), its context anno.jsonld for the
+terms, and W3C Media Fragments URI 1.0 (Recommendation of 2012). The grammar of the latter has whole numbers only; one percent of 6,000 px is 60 px,
 too coarse to mark a hair, so up to four decimals are written and read here.
 """
 
@@ -40,9 +40,14 @@ SVG_LIMIT: Final = 40 * POINTS_LIMIT
 """Characters of a selector: POINTS_LIMIT points of two numbers, with room."""
 INSTRUCTION_LIMIT: Final = 2000
 NAME_LIMIT: Final = 100
+DONORS_LIMIT: Final = 6
+"""Frames that one note brings a piece over from; their details then fit on one page of the brief."""
 
 _NUMBER = re.compile(r"[0-9]{1,3}(\.[0-9]{1,12})?")
 _NAME = re.compile(r"[^\s\x00-\x1f\x7f-\x9f]+")
+_DONOR_LABEL = re.compile(r"frame ([1-9][0-9]{0,8})")
+_PATH = re.compile(r"(?!/)(?!.*(^|/)\.\.?(/|$))[^\\\x00-\x1f\ud800-\udfff]{1,1000}")
+"""As `path` in the schemas: relative, `/` between parts, no part of dots."""
 _BOX_KEYS = ("x", "y", "width", "height")
 _SVG_HEAD = f'<svg xmlns="{SVG}" viewBox="0 0 100 100" preserveAspectRatio="none">'
 
@@ -112,19 +117,31 @@ def write_region(region: Mapping[str, Any]) -> str:
     return f"{kind}=percent:" + ",".join(_plain(known[key]) for key in _BOX_KEYS)
 
 
+def bounds(region: Mapping[str, Any]) -> tuple[float, float, float, float]:
+    """Left, top, right and bottom of a region, in percent."""
+    if region["shape"] == "polygon":
+        xs, ys = zip(*region["points"], strict=True)
+        return min(xs), min(ys), max(xs), max(ys)
+    return region["x"], region["y"], region["x"] + region["width"], region["y"] + region["height"]
+
+
 def to_annotation(note: Mapping[str, Any], target: str) -> dict[str, Any]:
     """Write a note as a W3C Web Annotation on `target`, the picture's file name or address.
 
     Parameters
     ----------
-    note : {"id", "region", "instruction", "by": person id, "made": RFC 3339 time}
+    note : {"id", "region", "instruction", "by": person id, "made": RFC 3339 time}, and where pieces are brought
+        over "donors": [{"frame": number, "region": in percent of the donor, or None for the same place as the
+        note's, "path": of the donor's file}, ...]
     target : percent-encoded where an address needs it; `target_of` reads it back
 
     Returns
     -------
     dict
         JSON-LD: motivation *editing*; a FragmentSelector for a rectangle, an SvgSelector for an ellipse or a
-        polygon. The person id is the creator's `nickname`, `made` is `created`, in UTC.
+        polygon. The person id is the creator's `nickname`, `made` is `created`, in UTC. The body is the
+        instruction; with donors it is a list, the instruction first, then a SpecificResource for each, with the
+        purpose *linking* ("a resource related to the target") and the frame in its label.
 
     Raises
     ------
@@ -132,6 +149,7 @@ def to_annotation(note: Mapping[str, Any], target: str) -> dict[str, Any]:
         W001: a field is missing or cannot be.
     """
     known = normalise_note(note)
+    text = {"type": "TextualBody", "format": "text/plain", "value": known["instruction"]}
     if not target or len(target) > 1000 or any(ord(c) < 32 for c in target):
         raise _wrong(f"a note needs the name of the picture that it is on, not {_quote(target)}")
     return {
@@ -141,7 +159,7 @@ def to_annotation(note: Mapping[str, Any], target: str) -> dict[str, Any]:
         "motivation": "editing",
         "created": known["made"],
         "creator": {"type": "Person", "nickname": known["by"]},
-        "body": {"type": "TextualBody", "format": "text/plain", "value": known["instruction"]},
+        "body": [text, *map(_to_donor_body, known["donors"])] if "donors" in known else text,
         "target": {"source": quote(target, safe="/:"), "selector": _to_selector(known["region"])},
     }
 
@@ -152,13 +170,13 @@ def from_annotation(annotation: Mapping[str, Any]) -> dict[str, Any]:
     Raises
     ------
     CallError
-        W001: it is no annotation of one region with one instruction in plain text.
+        W001: it is no annotation of one region with one instruction in plain text, and donors if any.
     """
     if not isinstance(annotation, Mapping) or annotation.get("type") != "Annotation":
         raise _wrong("the note is no W3C Web Annotation: its type must be Annotation")
-    body = _object(annotation, "body")
+    body, donors = _bodies(annotation)
     if body.get("type") != "TextualBody" or body.get("format", "text/plain") != "text/plain":
-        raise _wrong("the annotation's body must be one TextualBody in text/plain")
+        raise _wrong("the annotation's body must be one TextualBody in text/plain, then its donors")
     identifier = annotation.get("id")
     if not isinstance(identifier, str) or not identifier.startswith("#"):
         raise _wrong(f"the annotation's id must be a # and a name, not {_quote(identifier)}")
@@ -168,6 +186,7 @@ def from_annotation(annotation: Mapping[str, Any]) -> dict[str, Any]:
         "instruction": body.get("value"),
         "by": _object(annotation, "creator").get("nickname"),
         "made": annotation.get("created"),
+        "donors": [_from_donor_body(donor) for donor in donors],
     }
     return normalise_note(note)
 
@@ -181,14 +200,16 @@ def target_of(annotation: Mapping[str, Any]) -> str:
 
 
 def normalise_note(note: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the note with its region rounded and its time in UTC, when every field is there and can be.
+    """Return the note with its regions rounded and its time in UTC, when every field is there and can be.
+
+    "donors" may be left out; an empty list of them is.
 
     Raises
     ------
     CallError
         W001: a field is missing or cannot be.
     """
-    _require_keys(note, {"id", "region", "instruction", "by", "made"})
+    _require_keys({"donors": [], **note}, {"id", "region", "instruction", "by", "made", "donors"})
     for key in ("id", "by"):
         value = note[key]
         if not isinstance(value, str) or len(value) > NAME_LIMIT or not _NAME.fullmatch(value):
@@ -201,13 +222,61 @@ def normalise_note(note: Mapping[str, Any]) -> dict[str, Any]:
         or any((ord(c) < 32 and c not in "\n\t") or 0x7F <= ord(c) < 0xA0 for c in instruction)
     ):
         raise _wrong(f"a note's instruction is text of 1 to {INSTRUCTION_LIMIT} characters, not {_quote(instruction)}")
-    return {
+    known = {
         "id": note["id"],
         "region": normalise_region(note["region"]),
         "instruction": instruction,
         "by": note["by"],
         "made": _utc(note["made"]),
     }
+    donors = note.get("donors") or []
+    if not isinstance(donors, Sequence) or isinstance(donors, str) or len(donors) > DONORS_LIMIT:
+        raise _wrong(f"a note has a list of at most {DONORS_LIMIT} donors")
+    return known | ({"donors": [_normalise_donor(donor) for donor in donors]} if donors else {})
+
+
+def _normalise_donor(donor: object) -> dict[str, Any]:
+    if not isinstance(donor, Mapping):
+        raise _wrong(f"a note's donor is an object with a frame, a region and a path, not {_quote(donor)}")
+    _require_keys(donor, {"frame", "region", "path"})
+    frame, region, path = donor["frame"], donor["region"], donor["path"]
+    if isinstance(frame, bool) or not isinstance(frame, int) or not 1 <= frame < 10**9:
+        raise _wrong(f"a note's donor is a frame by its number, not {_quote(frame)}")
+    if not isinstance(path, str) or not _PATH.fullmatch(path):
+        raise _wrong(f"a note's donor has a path within the job folder, not {_quote(path)}")
+    return {"frame": frame, "region": None if region is None else normalise_region(region), "path": path}
+
+
+def _to_donor_body(donor: Mapping[str, Any]) -> dict[str, Any]:
+    body = {
+        "type": "SpecificResource",
+        "purpose": "linking",
+        "label": f"frame {donor['frame']}",
+        "source": quote(donor["path"], safe="/:"),
+    }
+    return body | ({} if donor["region"] is None else {"selector": _to_selector(donor["region"])})
+
+
+def _from_donor_body(body: object) -> dict[str, Any]:
+    if (
+        not isinstance(body, Mapping)
+        or body.get("type") != "SpecificResource"
+        or body.get("purpose") != "linking"
+        or not isinstance(label := body.get("label"), str)
+        or not (frame := _DONOR_LABEL.fullmatch(label))
+        or not isinstance(source := body.get("source"), str)
+    ):
+        raise _wrong('an annotation\'s donor is a SpecificResource for linking, with a source and a label "frame 12"')
+    region = _from_selector(_object(body, "selector")) if "selector" in body else None
+    return {"frame": int(frame[1]), "region": region, "path": unquote(source)}
+
+
+def _bodies(annotation: Mapping[str, Any]) -> tuple[Mapping[str, Any], Sequence[object]]:
+    """The body that says what is asked, and those of the donors."""
+    body = annotation.get("body")
+    if isinstance(body, list) and body and isinstance(body[0], Mapping):
+        return body[0], body[1:]
+    return _object(annotation, "body"), []
 
 
 def _to_selector(region: Region) -> dict[str, str]:

@@ -24,7 +24,8 @@ _TILE_PX = 512
 """scikit-image takes 7 GB for 45 megapixels at once; this takes 60 MB."""
 _CELLS = 256
 """Changes that touch in a grid of this many cells along the long side are told as one box."""
-_BOXES = 50
+BOXES_LIMIT = 50
+"""Boxes that are told, at most."""
 _PICTURE_PX = 1600
 _DIMMED = 0.5
 _IN_REGION = np.array([0.05, 0.45, 0.75], np.float32)
@@ -163,7 +164,7 @@ def _boxes(changed: Mask) -> list[list[float]]:
         ]
         boxes.append((int(np.count_nonzero(part)), box))
     boxes.sort(key=lambda counted: (-counted[0], counted[1]))
-    return [box for _, box in boxes[:_BOXES]]
+    return [box for _, box in boxes[:BOXES_LIMIT]]
 
 
 def _any_in_cells(mask: Mask, cell: int) -> Mask:

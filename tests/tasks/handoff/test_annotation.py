@@ -48,6 +48,20 @@ notes = st.fixed_dictionaries(
     }
 )
 
+paths = (
+    st.lists(
+        st.text(st.characters(exclude_categories=["C"], exclude_characters="/\\"), min_size=1), min_size=1, max_size=4
+    )
+    .filter(lambda parts: not {".", ".."} & set(parts))
+    .map("/".join)
+)
+donors = st.fixed_dictionaries({"frame": st.integers(1, 999_999_999), "region": st.none() | regions, "path": paths})
+notes_with_donors = st.builds(
+    lambda note, donors: note | {"donors": donors},
+    notes,
+    st.lists(donors, min_size=1, max_size=annotation.DONORS_LIMIT),
+)
+
 
 def a_note(**changes: Any) -> dict[str, Any]:
     note = {
@@ -67,7 +81,7 @@ def test_region_survives_its_text(region: dict[str, Any]) -> None:
 
 
 @settings(deadline=None, max_examples=60)
-@given(notes, st.text(st.characters(exclude_categories=["C"]), min_size=1, max_size=40))
+@given(notes | notes_with_donors, st.text(st.characters(exclude_categories=["C"]), min_size=1, max_size=40))
 def test_note_survives_its_annotation_and_json(note: dict[str, Any], target: str) -> None:
     written = json.loads(json.dumps(annotation.to_annotation(note, target)))
     assert annotation.from_annotation(written) == note
@@ -93,6 +107,100 @@ def test_annotation_has_the_standard_s_own_form() -> None:
             },
         },
     }
+
+
+def test_donor_is_a_second_body_in_the_standard_s_own_form() -> None:
+    # W3C Web Annotation Data Model, sections 3.2.7 (several bodies), 3.3.5 and 4 (a specific resource with a purpose),
+    # from memory; `linking` is "a resource related to the target" in its vocabulary.
+    donors = [
+        {
+            "frame": 12,
+            "region": {"shape": "rectangle", "x": 1.0, "y": 2.0, "width": 3.0, "height": 4.5},
+            "path": "a b.tif",
+        },
+        {"frame": 9, "region": None, "path": "r/9.tif"},
+    ]
+    text, one, other = annotation.to_annotation(a_note(donors=donors), "a.tif")["body"]
+    assert text == {"type": "TextualBody", "format": "text/plain", "value": "Take out the stray hair."}
+    assert one == {
+        "type": "SpecificResource",
+        "purpose": "linking",
+        "label": "frame 12",
+        "source": "a%20b.tif",
+        "selector": {
+            "type": "FragmentSelector",
+            "conformsTo": "http://www.w3.org/TR/media-frags/",
+            "value": "xywh=percent:1,2,3,4.5",
+        },
+    }
+    assert other == {"type": "SpecificResource", "purpose": "linking", "label": "frame 9", "source": "r/9.tif"}
+
+
+def test_no_donors_is_the_old_form() -> None:
+    assert annotation.to_annotation(a_note(donors=[]), "a.tif") == annotation.to_annotation(a_note(), "a.tif")
+    assert "donors" not in annotation.normalise_note(a_note(donors=[]))
+
+
+@pytest.mark.parametrize(
+    "donors",
+    [
+        "0012",
+        {"frame": 12},
+        [12],
+        [{"frame": 12, "region": None}],
+        [{"frame": 0, "region": None, "path": "a.tif"}],
+        [{"frame": True, "region": None, "path": "a.tif"}],
+        [{"frame": "12", "region": None, "path": "a.tif"}],
+        [{"frame": 12, "region": "all of it", "path": "a.tif"}],
+        [{"frame": 12, "region": None, "path": "../a.tif"}],
+        [{"frame": 12, "region": None, "path": "/a.tif"}],
+        [{"frame": 12, "region": None, "path": "a\\b.tif"}],
+        [{"frame": 12, "region": None, "path": "a\nb.tif"}],
+        [{"frame": 12, "region": None, "path": "\ud800.tif"}],
+        [{"frame": 12, "region": None, "path": ""}],
+        [{"frame": 12, "region": None, "path": "a.tif", "more": 1}],
+        [{"frame": 12, "region": None, "path": "a.tif"}] * 7,
+    ],
+)
+def test_hostile_donor_is_refused(donors: Any) -> None:
+    with pytest.raises(CallError) as refused:
+        annotation.to_annotation(a_note(donors=donors), "a.tif")
+    assert refused.value.code == "W001"
+    assert len(refused.value.sentence) < 300
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"type": "TextualBody"},
+        {"purpose": "commenting"},
+        {"label": "frame 0"},
+        {"label": "frame ١٢"},
+        {"label": 12},
+        {"source": None},
+        {"source": "%2e%2e/a.tif"},
+        {"selector": None},
+        {"selector": {"type": "CssSelector", "value": "body"}},
+    ],
+)
+def test_donor_body_that_is_not_ours_is_refused(changes: dict[str, Any]) -> None:
+    donor = {"frame": 12, "region": None, "path": "a.tif"}
+    written = annotation.to_annotation(a_note(donors=[donor]), "a.tif")
+    written["body"][1] |= changes
+    with pytest.raises(CallError):
+        annotation.from_annotation(written)
+
+
+@settings(deadline=None, max_examples=60)
+@given(regions)
+def test_bounds_hold_the_region(region: dict[str, Any]) -> None:
+    left, top, right, bottom = annotation.bounds(region)
+    assert 0 <= left <= right <= 100.0001
+    assert 0 <= top <= bottom <= 100.0001
+    if region["shape"] == "polygon":
+        assert all(left <= x <= right and top <= y <= bottom for x, y in region["points"])
+    else:
+        assert right - left == pytest.approx(region["width"])
 
 
 def test_ellipse_is_svg_that_any_reader_understands() -> None:

@@ -74,7 +74,8 @@ def test_done_retouch_is_accepted(base: Path, tmp_path: Path) -> None:
     report = check(base, returned, picture=tmp_path / "changes.jpg")
     data = returned.read_bytes()
     assert report["accepted"] is True
-    assert report["causes"] == report["remarks"] == []
+    assert report["causes"] == report["faults"] == report["remarks"] == []
+    assert report["layered"] is False
     assert (report["width"], report["height"], report["bits"]) == (WIDTH, HEIGHT, 16)
     assert report["profile"] == "ROMM RGB"
     assert (report["sha256"], report["size"]) == (hashlib.sha256(data).hexdigest(), len(data))
@@ -101,11 +102,13 @@ def test_note_left_undone_is_named(base: Path, tmp_path: Path) -> None:
     assert report["accepted"] is False
     assert report["causes"] == ["Note 2 (“Take out the stray hair.”) was left undone: nothing changed in its region."]
     assert [note["changed"] for note in report["notes"]] == [True, False]
+    assert report["faults"] == [{"kind": "note undone", "text": report["causes"][0], "note": "n-2"}]
 
 
 def test_base_sent_back_is_nothing_done(base: Path, tmp_path: Path) -> None:
     report = check(base, write(tmp_path / "back.tif", a_picture(), compression="zlib"))
     assert report["causes"] == ["back.tif is the base file again, pixel for pixel: nothing was done."]
+    assert report["faults"] == [{"kind": "nothing done", "text": report["causes"][0], "note": None}]
     assert report["accepted"] is False
 
 
@@ -148,13 +151,16 @@ def test_missing_profile_is_refused(base: Path, tmp_path: Path) -> None:
 
 def test_every_cause_is_told_at_once(base: Path, tmp_path: Path) -> None:
     samples = (retouched()[:-1] // 257).astype(np.uint8)
-    assert len(check(base, write(tmp_path / "back.tif", samples, None))["causes"]) == 3
+    report = check(base, write(tmp_path / "back.tif", samples, None))
+    assert [fault["kind"] for fault in report["faults"]] == ["technical"] * 3
+    assert report["causes"] == [fault["text"] for fault in report["faults"]]
 
 
 def test_another_frame_is_suspected(base: Path, tmp_path: Path) -> None:
     report = check(base, write(tmp_path / "back.tif", a_picture()[:, ::-1] // 2))
-    (cause,) = report["causes"]
-    assert "probably another frame" in cause
+    (fault,) = report["faults"]
+    assert "probably another frame" in fault["text"]
+    assert (fault["kind"], fault["note"]) == ("another frame", None)
     assert report["accepted"] is False
 
 
@@ -166,6 +172,124 @@ def test_slight_change_of_the_whole_is_only_told(base: Path, tmp_path: Path) -> 
     assert report["outside"]["changed_fraction"] == 1.0
 
 
+@pytest.mark.parametrize("stops", [-3, -2, 1])
+def test_strong_grade_of_the_whole_is_only_told(base: Path, tmp_path: Path, stops: int) -> None:
+    graded = np.clip(retouched() * 2 ** (stops / 1.8), 0, 65_535).astype(np.uint16)
+    report = check(base, write(tmp_path / "back.tif", graded))
+    assert report["causes"] == []
+    assert report["accepted"] is True
+    assert report["outside"]["changed_fraction"] == 1.0
+
+
+@settings(deadline=None, max_examples=20)
+@given(right=st.integers(-20, 20), down=st.integers(-20, 20))
+def test_shifted_picture_is_refused_with_its_shift(
+    tmp_path_factory: pytest.TempPathFactory, right: int, down: int
+) -> None:
+    folder = tmp_path_factory.mktemp("shift")
+    base = write(folder / "base.tif", a_picture())
+    moved = np.roll(retouched(), (down, right), axis=(0, 1))
+    report = check(base, write(folder / "back.tif", moved))
+    if (right, down) == (0, 0):
+        assert report["accepted"] is True
+        return
+    across, along = ("left" if right < 0 else "right"), ("up" if down < 0 else "down")
+    text = (
+        f"back.tif is shifted by {abs(right)} px to the {across} and {abs(down)} px {along} against the base file: "
+        "return it in register."
+    )
+    assert report["faults"] == [{"kind": "technical", "text": text, "note": None}]
+    assert report["accepted"] is False
+
+
+# Older rounds: in round 1 the cheek was done, in round 2 the hair; the present notes ask for something at the foot.
+FOOT = {"shape": "rectangle", "x": 40.0, "y": 90.0, "width": 10.0, "height": 10.0}
+FOOT_PX = (slice(92, 98), slice(82, 98))
+PRESENT = [{"id": "n-3", "region": FOOT, "instruction": "Extend the floor."}]
+
+
+def older_rounds(folder: Path) -> list[dict[str, Any]]:
+    first = write(folder / "0142_base_1.tif", a_picture())
+    second = write(folder / "0142_base_2.tif", retouched(CHEEK_PX))
+    return [
+        {"round": 2, "base": second, "notes": NOTES[1:]},
+        {"round": 1, "base": first, "notes": NOTES[:1]},
+    ]
+
+
+def check_third(folder: Path, samples: Samples, notes: list[dict[str, Any]] = PRESENT) -> dict[str, Any]:
+    older = older_rounds(folder)
+    return check(
+        write(folder / "0142_base_3.tif", retouched()), write(folder / "back.tif", samples), notes, older=older
+    )
+
+
+def test_return_from_the_present_base_lacks_nothing(tmp_path: Path) -> None:
+    assert check_third(tmp_path, retouched(CHEEK_PX, HAIR_PX, FOOT_PX))["faults"] == []
+
+
+def test_return_from_the_round_before_is_refused(tmp_path: Path) -> None:
+    report = check_third(tmp_path, retouched(CHEEK_PX, FOOT_PX))
+    text = (
+        "back.tif was made from the base file of round 2: the work of round 2 is gone from it; "
+        "work in the base file of this round."
+    )
+    assert report["faults"] == [{"kind": "older round", "text": text, "note": None}]
+    assert report["accepted"] is False
+
+
+def test_return_from_the_first_base_lacks_both_rounds(tmp_path: Path) -> None:
+    report = check_third(tmp_path, retouched(FOOT_PX))
+    assert "from the base file of round 1: the work of rounds 1 and 2 is gone" in report["causes"][0]
+    assert [fault["kind"] for fault in report["faults"]] == ["older round"]
+
+
+def test_older_base_itself_is_told_with_what_was_left_undone(tmp_path: Path) -> None:
+    report = check_third(tmp_path, retouched(CHEEK_PX))
+    assert [fault["kind"] for fault in report["faults"]] == ["older round", "note undone"]
+
+
+def test_earlier_work_worked_over_again_is_no_older_round(tmp_path: Path) -> None:
+    samples = retouched(CHEEK_PX, HAIR_PX, FOOT_PX)
+    samples[CHEEK_PX] -= 2000  # half of it taken back
+    samples[HAIR_PX] += 3000
+    report = check_third(tmp_path, samples)
+    assert report["faults"] == []
+    assert report["outside"]["boxes"]
+
+
+def test_a_part_put_back_is_no_older_round(tmp_path: Path) -> None:
+    samples = retouched(CHEEK_PX, HAIR_PX, FOOT_PX)
+    samples[20:40, 20:60] = a_picture()[20:40, 20:60]  # two thirds of the cheek
+    assert check_third(tmp_path, samples)["faults"] == []
+
+
+def test_earlier_work_that_is_asked_to_go_is_no_older_round(tmp_path: Path) -> None:
+    notes = [*PRESENT, {"id": "n-4", "region": HAIR, "instruction": "The hair back, please."}]
+    assert check_third(tmp_path, retouched(CHEEK_PX, FOOT_PX), notes)["faults"] == []
+
+
+def test_a_rim_of_earlier_work_outside_a_note_says_nothing(tmp_path: Path) -> None:
+    most = {"shape": "rectangle", "x": 10.0, "y": 20.0, "width": 17.0, "height": 30.0}
+    notes = [*PRESENT, {"id": "n-4", "region": most, "instruction": "The mark back, please."}]
+    assert check_third(tmp_path, retouched(HAIR_PX, FOOT_PX), notes)["faults"] == []
+
+
+def test_one_note_of_a_round_put_back_is_only_told(tmp_path: Path) -> None:
+    older = [{"round": 1, "base": write(tmp_path / "base_1.tif", a_picture()), "notes": NOTES}]
+    base = write(tmp_path / "base_2.tif", retouched())
+    report = check(base, write(tmp_path / "back.tif", retouched(CHEEK_PX, FOOT_PX)), PRESENT, older=older)
+    assert report["faults"] == []
+    assert report["outside"]["boxes"] == [[69.0, 58.0, 2.0, 4.0]]
+
+
+def test_older_base_of_another_size_is_passed_over(tmp_path: Path) -> None:
+    older = [{"round": 1, "base": write(tmp_path / "base_1.tif", a_picture()[:-2]), "notes": NOTES[1:]}]
+    base = write(tmp_path / "base_2.tif", retouched())
+    report = check(base, write(tmp_path / "back.tif", retouched(CHEEK_PX, FOOT_PX)), PRESENT, older=older)
+    assert report["faults"] == []
+
+
 def test_second_page_is_remarked(base: Path, tmp_path: Path) -> None:
     returned = tmp_path / "back.tif"
     with tifffile.TiffWriter(returned) as tiff:
@@ -174,6 +298,7 @@ def test_second_page_is_remarked(base: Path, tmp_path: Path) -> None:
     report = check(base, returned)
     assert report["accepted"] is True
     assert report["remarks"] == ["back.tif has 2 pages; the first was looked at."]
+    assert report["layered"] is True
 
 
 def test_layers_are_remarked(base: Path, tmp_path: Path) -> None:
@@ -181,12 +306,16 @@ def test_layers_are_remarked(base: Path, tmp_path: Path) -> None:
     report = check(base, write(tmp_path / "back.tif", retouched(), extratags=layers))
     assert report["accepted"] is True
     assert "has layers" in report["remarks"][0]
+    assert report["layered"] is True
 
 
 def test_transparency_is_no_hindrance(base: Path, tmp_path: Path) -> None:
     alpha = np.full((HEIGHT, WIDTH, 1), 65_535, np.uint16)
     samples = np.concatenate([retouched(), alpha], axis=2)
-    assert check(base, write(tmp_path / "back.tif", samples, extrasamples=["unassalpha"]))["accepted"] is True
+    report = check(base, write(tmp_path / "back.tif", samples, extrasamples=["unassalpha"]))
+    assert report["accepted"] is True
+    (remark,) = report["remarks"]
+    assert "has 1 channel beside colour (transparency, saved selections): kept in the file as it came" in remark
 
 
 def test_float_samples_are_refused(base: Path, tmp_path: Path) -> None:
