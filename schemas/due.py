@@ -8,7 +8,7 @@ from datetime import date
 from typing import NamedTuple
 
 from glassine.schemas.entry import canonical_bytes, digest_of
-from glassine.schemas.identifiers import print_frame
+from glassine.schemas.identifiers import counted, print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.people import People
 from glassine.schemas.stage import (
@@ -294,7 +294,7 @@ def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
     selects = [frame for frame in manifest.frames if is_selected(frame) and not is_blocked(frame)]
     for frame in selects:
         if frame["drafts"]:
-            what = f"to confirm or withdraw {len(frame['drafts'])} draft notes of {frame['number']}"
+            what = f"to confirm or withdraw {counted(len(frame['drafts']), 'draft note')} of {frame['number']}"
             found.append(Wait("the photographer", what, f"glassine retouch notes {job} {frame['number']}"))
     unbriefed = [frame for frame in selects if not frame["rounds"] and not frame["finals"]]
     if unbriefed:

@@ -61,7 +61,7 @@ def _take_back(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
         return False
     for number in fact.get("used", []):
         manifest.frame(number)
-    silent: Document = {"faults": [], "to_review": False, "flat": None, "hours": None, "used": []}
+    silent: Document = {"faults": [], "to_review": False, "flat": None, "hours": None, "used": [], "remarks": []}
     returned.append({**silent, **body_of(fact, "frame"), "at": occasion.at, "review": None})
     return True
 

@@ -31,6 +31,11 @@ def print_frame(frame: int) -> str:
     return f"{frame:04d}"
 
 
+def counted(count: int, thing: str) -> str:
+    """A number with its noun: "1 note", "2 notes"."""
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+
+
 def new_volume_id() -> str:
     """A volume's id, made once for ever: `v-` and 16 hexadecimal digits."""
     return f"v-{secrets.token_hex(8)}"

@@ -20,6 +20,14 @@ from glassine.schemas.validation import Document, check_document, read_document
 _BRING_BACK = "bring it back from a backup volume, where it lies in the job's folder, then run the same command again."
 
 
+def spell_name(name: str) -> str:
+    """A person's name as it is written down: Unicode NFC, single spaces. Raises CallError W001 for what is no name."""
+    spelled = " ".join(unicodedata.normalize("NFC", name).split())
+    if not spelled or len(spelled) > 255 or not spelled.isprintable():
+        raise CallError("W001", f"{name!r} is no person's name: give one line of 1 to 255 letters.")
+    return spelled
+
+
 class People:
     """Names and their ids in one job.
 
@@ -33,9 +41,7 @@ class People:
 
     def person_of(self, name: str) -> str:
         """The id of a name, written down when it is new."""
-        spelled = " ".join(unicodedata.normalize("NFC", name).split())
-        if not spelled or len(spelled) > 255 or not spelled.isprintable():
-            raise CallError("W001", f"{name!r} is no person's name: give one line of 1 to 255 letters.")
+        spelled = spell_name(name)
         person = self._derive(self._read(), spelled)
         if person not in self._read()["people"]:
             self._write_down(person, spelled)

@@ -118,22 +118,18 @@ def only_notes_undone(returned: dict[str, Any]) -> bool:
 
 
 def current_round(frame: Frame) -> dict[str, Any] | None:
-    """The newest retouch round that counts, or None.
+    """The newest retouch round that counts, or None; a brief that is void does not."""
+    return next((retouch for retouch in reversed(frame["rounds"]) if not _is_void(frame, retouch)), None)
 
-    A brief that followed a refusal, and that nobody was handed, is void once that return was accepted after all.
-    """
-    accepted = {
-        returned["sha256"]
-        for retouch in frame["rounds"]
-        for returned in retouch["take_backs"]
-        if outcome_of(returned) == "accepted"
-    }
-    for retouch in reversed(frame["rounds"]):
-        cause = retouch["brief"]["cause"]
-        if retouch["hand_out"] or retouch["take_backs"] or not (cause and cause["return"] in accepted):
-            found: dict[str, Any] = retouch
-            return found
-    return None
+
+def _is_void(frame: Frame, retouch: dict[str, Any]) -> bool:
+    """Whether nobody was handed a brief that followed a refusal, and that return was accepted after all."""
+    cause = retouch["brief"]["cause"]
+    if retouch["hand_out"] or retouch["take_backs"] or not cause:
+        return False
+    before = frame["rounds"][: retouch["round"] - 1]
+    followed = [back for other in before for back in other["take_backs"] if back["sha256"] == cause["return"]]
+    return bool(followed) and outcome_of(followed[-1]) == "accepted"
 
 
 def base_of_next_round(frame: Frame) -> tuple[int, str | None]:

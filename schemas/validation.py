@@ -22,7 +22,8 @@ from glassine.schemas.errors import DocumentError
 Document = dict[str, Any]
 _FOLDER = Path(__file__).parent
 _LARGEST_DOCUMENT_BYTES = 256 * 1024 * 1024
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
+"""Control characters, and what Python makes of bytes on a command line that are no UTF-8 (PEP 383)."""
 _ON_ONE_LINE = frozenset({"name", "title", "client", "photographer", "person", "folder", "path", "credit_line"})
 _WRITTEN_BY_HAND = frozenset({"studio", "job_sheet", "look", "delivery_specification"})
 """Documents that people type; what glassine writes may quote a camera or a person letter by letter."""
@@ -161,7 +162,7 @@ def _unfit(value: Any, path: tuple[str | int, ...]) -> str:
     if not isinstance(value, str):
         return ""
     if control := _CONTROL.search(value):
-        return f"holds a control character, {control[0]!r}: take it out."
+        return f"holds {control[0]!r}, which is no letter: take it out."
     if path and path[-1] in _ON_ONE_LINE and len(value.splitlines()) > 1:
         return f"must be on one line, not {_show(value)}."
     return ""

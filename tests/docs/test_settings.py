@@ -30,7 +30,7 @@ def written_settings() -> set[tuple[str, str]]:
     """Every setting in the file, commented out or not, under the table that stands above it."""
     found, table = set(), ""
     for line in SETTINGS.splitlines():
-        if header := re.fullmatch(r"(?:# )?\[\[?(\w+)\]\]?", line):
+        if header := re.fullmatch(r"(?:# )?\[\[?(?:\w+\.)?(\w+)\]\]?", line):
             table = header[1]
         elif setting := re.match(r"(?:# )?(\w+) = ", line):
             found.add((table, setting[1]))

@@ -11,7 +11,9 @@ from typing import Any
 import pytest
 
 from glassine.schemas.entry import canonical_bytes
-from glassine.schemas.fold import Occasion, apply_fact
+from glassine.schemas.fold import apply_fact
+from glassine.schemas.fold_base import Occasion
+from glassine.schemas.identifiers import note_id
 from glassine.schemas.job_record import JobRecord, create_job, document_digest
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.people import People
@@ -41,6 +43,16 @@ COLOUR = document_digest(shipped("looks/plain-colour"))
 PRINT = document_digest(shipped("specifications/yearbook-print"))
 CHEEK = {"shape": "ellipse", "x": 30.5, "y": 20, "width": 12, "height": 15.25}
 NECK = {"shape": "polygon", "points": [[40, 60], [55.5, 60], [48, 75]]}
+UPRIGHT = {
+    "region": {"shape": "rectangle", "x": 10, "y": 5.5, "width": 60, "height": 80},
+    "straighten_degrees": -1.5,
+    "turn_degrees": 90,
+}
+SQUARE = {**UPRIGHT, "straighten_degrees": 0, "turn_degrees": 0}
+SIZED = {"size": 230_400, "width": 240, "height": 160, "bits": 16, "profile": "ROMM RGB"}
+UNKNOWN = dict.fromkeys(("width", "height", "bits", "profile"))
+UNDONE = {"kind": "note undone", "text": "Note 1 was left undone.", "note": "n-0000000001"}
+TECHNICAL = {"kind": "technical", "text": "It has 8 bits.", "note": None}
 
 TEMPLATES: dict[str, Fact] = {
     "job": {"job": JOB},
@@ -226,6 +238,25 @@ TEMPLATES: dict[str, Fact] = {
         "receipt": {"path": "deliveries/0001.receipt.json", "sha256": digest("receipt 1")},
         "receipt_pdf": {"path": "deliveries/0001.receipt.pdf", "sha256": digest("receipt pdf 1")},
     },
+    "decode_attempt": {
+        "frame": 1,
+        "attempt": 1,
+        "limit_seconds": 120,
+        "limit_mb": 2048,
+        "outcome": "stopped",
+        "reason": "The decoder was not done after 120 s.",
+    },
+    "withdrawal": {"frame": 1, "note": "n-0000000001", "revision": 1, "withdrawn": True, "reason": "It is meant so."},
+    "review": {
+        "frame": 1,
+        "round": 1,
+        "sha256": digest("return 1.1"),
+        "revision": 1,
+        "accepted": True,
+        "why": None,
+        "text": "The collar is better so.",
+    },
+    "crop": {"frame": 1, "revision": 1, "specification": None, "crop": UPRIGHT},
     "block": {"frame": 1, "revision": 1, "blocked": True, "reason": "the sitter refused"},
     "holding": {"sha256": digest("receipt 1"), "size": 900, "path": "deliveries/0001.receipt.json", "role": "receipt"},
 }
@@ -337,6 +368,149 @@ def the_batches(photographer: str, retoucher: str) -> list[Batch]:
     ]
 
 
+def the_later_batches(photographer: str, retoucher: str) -> list[Batch]:
+    """What goes on after `the_batches`, in the kinds and fields that fold version 2 brought."""
+    mine = {"person": photographer}
+    collar, lint = "Collar crooked.", "Lint on the sleeve – links."
+    drafts = [note_id(2, photographer, "round client", collar), note_id(2, retoucher, "round client", lint)]
+    client = {"round": "client", "frame": 2, "fixable": True}
+    stopped = {"frame": 4, "reason": "The decoder was not done after 120 s."}
+    second = {"frame": 2, "round": 2}
+    flat = {"path": "retouch/0002/round-2/flat.tif", "sha256": digest("flat 2.2"), **SIZED}
+    donor = {"path": "retouch/0002/round-1/donor-0004.tif", "sha256": digest("base 4"), **SIZED}
+    extras = [
+        {"use": "donor", "name": "0004", "frame": 4, "exposure_stops": None, **donor},
+        {"use": "rendering", "name": "shadows", "frame": 2, "exposure_stops": 1.5, **donor},
+        {"use": "original", "name": "B.DNG", "frame": 2, "exposure_stops": None, **donor, **UNKNOWN},
+    ]
+    final = {
+        "frame": 2,
+        "round": 2,
+        "sha256": digest("final 2 print"),
+        "sources": [flat["sha256"]],
+        "frames": [2, 4, 5],
+    }
+    file = {**TEMPLATES["delivery"]["files"][0], "frame": 2, "frames": [2, 4, 5], "final_sha256": final["sha256"]}
+    signed = {"frame": 2, "final_sha256": final["sha256"], **mine}
+    return [
+        ("ingestion", [a_frame(4, name="D.DNG"), a_frame(5, name="E.DNG")]),
+        ("validation", [a_fact("decode_attempt", **stopped), a_fact("decode_attempt", **stopped, attempt=2)]),
+        (
+            "validation",
+            [
+                a_fact("decode_attempt", frame=4, attempt=3, limit_seconds=600.5, outcome="decoded", reason=None),
+                a_fact("decode_attempt", frame=5, limit_mb=4096),
+                a_fact("decode_attempt", frame=5, attempt=2, outcome="refused", reason="The file ends early."),
+            ],
+        ),
+        (
+            "appraisal",
+            [
+                a_fact("selects_round", **mine, round="client"),
+                a_fact("mark", **mine, **client, remark=collar, region=NECK),
+                a_fact("mark", **client, person=retoucher, remark=lint),
+            ],
+        ),
+        ("appraisal", [a_fact("selects_round", **mine, round="client", state="closed")]),
+        (
+            "appraisal",
+            [
+                a_fact(
+                    "note",
+                    **mine,
+                    frame=2,
+                    region=NECK,
+                    draft=drafts[0],
+                    donors=[{"frame": 4, "region": CHEEK}, {"frame": 5, "region": None}],
+                ),
+                a_fact("note", **mine, frame=2, note="n-0000000002"),
+                a_fact("withdrawal", frame=2, note=drafts[1]),
+                a_fact("withdrawal", frame=2, note="n-0000000002"),
+                a_fact("withdrawal", frame=2, note="n-0000000002", revision=2, withdrawn=False, reason="Do it."),
+            ],
+        ),
+        (
+            "information package creation",
+            [
+                a_fact(
+                    "brief",
+                    frame=2,
+                    grader=None,
+                    notes=["n-0000000001", "n-0000000002"],
+                    level={"name": "portrait", "instruction": "Skin stays skin."},
+                    extras=extras,
+                    cause=None,
+                    base_round=0,
+                )
+            ],
+        ),
+        ("transfer", [a_fact("hand_out", frame=2, retoucher=retoucher)]),
+        (
+            "quality review",
+            [
+                a_fact("take_back", frame=2, sha256=digest("8 bits"), accepted=False, faults=[TECHNICAL]),
+                a_fact("take_back", frame=2, sha256=digest("return 2.1"), accepted=False, faults=[UNDONE]),
+            ],
+        ),
+        (
+            "information package creation",
+            [
+                a_fact(
+                    "brief",
+                    **second,
+                    path="retouch/0002/round-2",
+                    level=None,
+                    cause={"why": "missed note", "text": UNDONE["text"], "return": digest("return 2.1")},
+                )
+            ],
+        ),
+        ("transfer", [a_fact("hand_out", **second, retoucher=retoucher, due=None)]),
+        (
+            "quality review",
+            [
+                a_fact(
+                    "take_back",
+                    **second,
+                    sha256=digest("return 2.2"),
+                    faults=[],
+                    to_review=True,
+                    flat=flat,
+                    hours=2.5,
+                    remarks=["It came with an extra channel, which was left out."],
+                    used=[5],
+                )
+            ],
+        ),
+        ("quality review", [a_fact("review", **second, sha256=digest("return 2.2"))]),
+        (
+            "appraisal",
+            [
+                a_fact("crop", frame=2),
+                a_fact("crop", frame=2, revision=2, specification="yearbook-print", crop=SQUARE),
+                a_fact("crop", frame=2, revision=3, specification="screen-2048", crop=None),
+            ],
+        ),
+        ("creation", [a_fact("final", **final)]),
+        ("quality review", [a_fact("sign_off", **signed, crop=3)]),
+        ("information package creation", [a_fact("delivery", delivery=2, files=[{**file, "crop": SQUARE}])]),
+        ("dissemination", [a_fact("hand_over", **mine, delivery=2)]),
+        (
+            "quality review",
+            [
+                a_fact(
+                    "review",
+                    **second,
+                    sha256=digest("return 2.2"),
+                    revision=2,
+                    accepted=False,
+                    why="client's change",
+                    text="Hair over the ear after all.",
+                )
+            ],
+        ),
+    ]
+
+
 def a_final(name: str, look: str, look_sha256: str, **fields: Any) -> Fact:
     return a_fact(
         "final",
@@ -366,7 +540,7 @@ def sheet_facts() -> list[Fact]:
 @pytest.fixture(scope="session")
 def batches() -> list[Batch]:
     """A small job told in facts of all kinds."""
-    return the_batches(PHOTOGRAPHER, RETOUCHER)
+    return [*the_batches(PHOTOGRAPHER, RETOUCHER), *the_later_batches(PHOTOGRAPHER, RETOUCHER)]
 
 
 @pytest.fixture(scope="session")
@@ -397,7 +571,7 @@ def make_job() -> Callable[[Path, list[Batch]], JobRecord]:
 
 
 def write_fixture(folder: Path) -> None:
-    """Make `fixtures/record_format_1` anew; its README.md says when (never, once it is committed)."""
+    """Make `fixtures/record_format_1_fold_2` anew; README.md there says when (never, once it is committed)."""
     job = folder / "job"
     job.mkdir(parents=True)
     (job / "people.json").write_bytes(canonical_bytes({"format": 1, "salt": "0f" * 16, "people": {}}))
@@ -405,6 +579,7 @@ def write_fixture(folder: Path) -> None:
     photographer, retoucher = people.person_of("Imre Falk"), people.person_of("Noa Lind")
     record = JobRecord(job)
     told: list[Batch] = [("accession", [a_fact("job")]), *the_batches(photographer, retoucher)]
+    told += the_later_batches(photographer, retoucher)
     for count, (event, facts) in enumerate(told):
         at = f"2026-11-25T{9 + count // 6:02d}:{count % 6}0:00.{count:06d}Z"
         record.commit(lambda _, facts=facts: facts, by=photographer, event=event, at=at)  # type: ignore[misc]

@@ -10,19 +10,28 @@ from typing import Any
 import pytest
 
 from glassine.schemas.due import (
+    DueFinal,
+    blocked_sources,
     contact_sheet_inputs,
     current_final,
-    delivered_digests,
+    deliverable_finals,
+    delivered_pictures,
+    deliveries_with,
     due_deliveries,
     due_finals,
+    late_deliverables,
     late_frames,
     owed_copies,
     owed_hand_offs,
+    owed_rounds,
+    picture_key,
     unidentified,
     unproofed,
     unsigned_finals,
     waits,
+    wanted_finals,
 )
+from glassine.schemas.job_record import document_digest
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.people import People
 
@@ -165,9 +174,9 @@ def test_a_delivery_is_due_when_every_select_is_signed_off(
     assert [due.specification for due in due_deliveries(fold(packed))] == ["yearbook-print", "screen-2048"]
     handed = [*packed, fact("hand_over")]
     assert [due.specification for due in due_deliveries(fold(handed))] == ["screen-2048"]
-    assert delivered_digests(fold(packed), CLIENT, "yearbook-print") == set()
-    assert delivered_digests(fold(handed), CLIENT, "yearbook-print") == {fact("final")["sha256"]}
-    assert delivered_digests(fold(handed), "Somebody else", "yearbook-print") == set()
+    assert delivered_pictures(fold(packed), CLIENT, "yearbook-print") == set()
+    assert delivered_pictures(fold(handed), CLIENT, "yearbook-print") == {fact("final")["sha256"]}
+    assert delivered_pictures(fold(handed), "Somebody else", "yearbook-print") == set()
 
     redone = [
         fact("brief", round=2),
@@ -192,9 +201,21 @@ def test_a_job_waits_for_one_person_after_the_other(
         ([fact("hand_out")], ["to return 0001, round 1, due 2026-12-01"]),
         (
             [fact("take_back", accepted=False)],
-            ["to return 0001, round 1, due 2026-12-01 (the last return was refused)"],
+            ["to return 0001, round 1, due 2026-12-01 (what came last was refused)"],
         ),
-        ([fact("take_back", sha256="2" * 64)], []),
+        (
+            [fact("take_back", sha256="2" * 64, to_review=True, outside={"changed_fraction": 0.0125, "boxes": []})],
+            ["to judge the return of 0001, round 1: 1.25% changed outside the notes"],
+        ),
+        (
+            [fact("take_back", sha256="3" * 64, accepted=False, causes=["It has 8 bits."])],
+            ["to judge the return of 0001, round 1: 1.25% changed outside the notes"],
+        ),
+        (
+            [fact("review", sha256="2" * 64, accepted=False, why="unasked change")],
+            ["to open the next round of 0001, which was refused"],
+        ),
+        ([fact("review", sha256="2" * 64, revision=2)], []),
         ([fact("final"), colour], ["to sign off final 'print' of 0001", "to sign off final 'colour' of 0001"]),
         ([fact("sign_off")], ["to sign off final 'colour' of 0001"]),
         ([fact("sign_off", final="colour", final_sha256="c" * 64)], []),
@@ -239,3 +260,229 @@ def test_a_conflict_in_a_closed_round_waits_to_be_settled_in_another(
     settled += [fact("selects_round", round="2", state="closed")]
     assert said(fold([*disputed, *settled]), people) == []
     assert said(fold([*disputed, fact("block")]), people) == []
+
+
+def test_a_round_that_came_back_without_being_handed_out_waits_for_no_hand_out(
+    fact: MakeFact, fold: Fold, chosen: list[Fact], people: People
+) -> None:
+    briefed = [*chosen, fact("brief")]
+    assert said(fold(briefed), people) == ["to hand out 0001, round 1"]
+    assert said(fold([*briefed, fact("take_back")]), people) == []
+    assert said(fold([*briefed, fact("take_back", to_review=True)]), people) == [
+        "to judge the return of 0001, round 1: 0.10% changed outside the notes"
+    ]
+    undone = fact("take_back", accepted=False, faults=[{"kind": "note undone", "text": "Note 1.", "note": None}])
+    manifest = fold([*briefed, undone])
+    assert said(manifest, people) == ["to open the next round of 0001, which was refused"]
+    assert owed_rounds(manifest) == manifest.frames
+    assert said(fold([*briefed, undone, fact("brief", round=2)]), people) == ["to hand out 0001, round 2"]
+
+
+def test_a_void_brief_is_waited_for_by_nobody_and_holds_no_final_up(
+    fact: MakeFact, fold: Fold, chosen: list[Fact], people: People
+) -> None:
+    faults = [{"kind": "note undone", "text": "Note 1.", "note": None}]
+    told = [*chosen, fact("brief"), fact("hand_out"), fact("take_back", accepted=False, faults=faults)]
+    told += [fact("brief", round=2, cause={"why": "missed note", "text": "", "return": fact("take_back")["sha256"]})]
+    assert said(fold(told), people) == ["to hand out 0001, round 2"]
+    assert due_finals(fold(told)) == []
+    accepted = fold([*told, fact("review")])
+    assert said(accepted, people) == []
+    assert [(due.final, due.round) for due in due_finals(accepted)] == [("print", 1), ("colour", 1)]
+    assert late_frames(fold([*told, fact("review")]), date(2030, 1, 1)) == []
+
+
+def test_a_final_of_the_original_is_not_due_once_a_round_came_back(
+    fact: MakeFact, fold: Fold, chosen: list[Fact], people: People
+) -> None:
+    told = [*chosen, fact("final", round=0)]
+    assert [due.final for due in due_finals(fold(told))] == ["colour"]
+    told += [fact("brief")]
+    assert said(fold(told), people) == ["to sign off final 'print' of 0001"], "it leaves unretouched after all"
+    assert due_finals(fold([*told, fact("take_back", to_review=True)])) == []
+    rejected = fold([*told, fact("take_back", to_review=True), fact("review", accepted=False, why="other")])
+    assert due_finals(rejected) == []
+
+
+# ---- finals of some frames only, crops, donors
+
+
+@pytest.fixture(scope="module")
+def sheet(sheet_facts: list[Fact]) -> Fact:
+    return next(each for each in sheet_facts if each["document"] == "job-sheet")
+
+
+def revised(sheet: Fact, revision: int = 2, **content: Any) -> Fact:
+    """The job sheet with some fields changed."""
+    changed = {**sheet["content"], **content}
+    return {**sheet, "content": changed, "sha256": document_digest(changed), "revision": revision}
+
+
+@pytest.fixture(scope="module")
+def two(fact: MakeFact, sheet_facts: list[Fact]) -> list[Fact]:
+    """Two selects whose retouch came back, the second with a piece of frame 3."""
+    frames = [fact("frame", frame=number, sha256=f"{number:064x}") for number in (1, 2, 3)]
+    marks = [fact("selects_round"), fact("mark"), fact("mark", frame=2), fact("selects_round", state="closed")]
+    back = [fact("brief"), fact("take_back"), fact("brief", frame=2), fact("take_back", frame=2, used=[3])]
+    return [*sheet_facts, *frames, *marks, fact("hand_off"), *back]
+
+
+def test_a_final_of_some_frames_is_wanted_of_these_only(
+    fact: MakeFact, fold: Fold, sheet: Fact, two: list[Fact]
+) -> None:
+    finals = [
+        {"final": "print", "look": "lifted-mono"},
+        {"final": "colour", "look": "plain-colour", "frames": [2]},
+    ]
+    manifest = fold([*two, revised(sheet, finals=finals)])
+    assert wanted_finals(manifest) == finals
+    assert [wanted_finals(manifest, frame) for frame in manifest.frames] == [finals[:1], finals, finals[:1]]
+    assert due_finals(manifest) == [
+        DueFinal(1, "print", "lifted-mono", 1),
+        DueFinal(2, "print", "lifted-mono", 1),
+        DueFinal(2, "colour", "plain-colour", 1),
+    ]
+    first, second, _ = manifest.frames
+    assert deliverable_finals(manifest, {}, second) == ["print", "colour"]
+    assert deliverable_finals(manifest, {"finals": []}, second) == ["print", "colour"], "none named is all"
+    assert deliverable_finals(manifest, {"finals": ["colour"]}, second) == ["colour"]
+    assert deliverable_finals(manifest, {"finals": ["colour"]}, first) == []
+    assert deliverable_finals(manifest, {"finals": ["poster"]}, second) == []
+
+
+def test_a_delivery_waits_for_no_final_that_a_frame_does_not_get(
+    fact: MakeFact, fold: Fold, sheet: Fact, two: list[Fact], colour: Fact
+) -> None:
+    finals = [{"final": "print", "look": "lifted-mono"}, {"final": "colour", "look": "plain-colour", "frames": [2]}]
+    wanted = [{"client": CLIENT, "specification": "screen-2048", "finals": ["colour"]}]
+    told = [*two, revised(sheet, finals=finals, deliverables=wanted), {**colour, "frame": 2}]
+    assert due_deliveries(fold(told)) == []
+    signed = fold([*told, fact("sign_off", frame=2, final="colour", final_sha256="c" * 64)])
+    (due,) = due_deliveries(signed)
+    assert [(number, final["final"]) for number, final in due.items] == [(2, "colour")]
+    assert due_deliveries(fold([*told[:-1], revised(sheet, 3, finals=finals, deliverables=[])])) == []
+
+
+@pytest.fixture(scope="module")
+def sent(fact: MakeFact, sheet: Fact, two: list[Fact]) -> list[Fact]:
+    """Both selects signed off, packed for the yearbook and handed over; frame 2 holds a piece of frame 3."""
+    wanted = [{"client": CLIENT, "specification": "yearbook-print", "finals": ["print"], "due": "2026-12-15"}]
+    file = fact("delivery")["files"][0]
+    second = {"frame": 2, "frames": [2, 3], "sha256": "2" * 64}
+    files = [file, {**file, "frame": 2, "frames": [2, 3], "final_sha256": "2" * 64}]
+    return [
+        *two,
+        revised(sheet, deliverables=wanted),
+        fact("final"),
+        fact("final", **second),
+        fact("sign_off"),
+        fact("sign_off", frame=2, final_sha256="2" * 64),
+        fact("delivery", files=files),
+        fact("hand_over"),
+    ]
+
+
+def test_a_blocked_donor_keeps_the_final_from_leaving_and_someone_is_told(
+    fact: MakeFact, fold: Fold, sent: list[Fact], people: People
+) -> None:
+    ready = sent[:-2]
+    assert [[number for number, _ in due.items] for due in due_deliveries(fold(ready))] == [[1, 2]]
+    manifest = fold([*ready, fact("block", frame=3)])
+    assert blocked_sources(manifest, manifest.frames[1]["finals"][0]) == ["0003"]
+    assert blocked_sources(manifest, manifest.frames[0]["finals"][0]) == []
+    assert due_deliveries(manifest) == []
+    (wait,) = waits(manifest, people, TODAY)
+    assert wait.what == ("to have 0002 retouched without 0003: its final 'print' holds a piece of what is blocked now")
+    assert wait.command == "glassine retouch review 2611-04 0002 --reject other --text 'without 0003'"
+    rejected = fact("review", frame=2, accepted=False, why="other")
+    assert said(fold([*ready, fact("block", frame=3), rejected]), people) == [
+        "to open the next round of 0002, which was refused"
+    ]
+    released = fold([*ready, fact("block", frame=3), fact("block", frame=3, revision=2, blocked=False)])
+    assert due_deliveries(released)
+    assert waits(released, people, TODAY) == []
+    own = fold([*ready, fact("block", frame=2)])
+    assert [[number for number, _ in due.items] for due in due_deliveries(own)] == [[1]]
+    assert waits(own, people, TODAY) == []
+
+
+def test_deliveries_that_hold_a_frame_or_a_piece_of_it(fact: MakeFact, fold: Fold, sent: list[Fact]) -> None:
+    manifest = fold(sent)
+    assert [[found["delivery"] for found in deliveries_with(manifest, number)] for number in (1, 2, 3)] == [[1]] * 3
+    assert deliveries_with(manifest, 4) == []
+    packed = fold(sent[:-1])
+    assert deliveries_with(packed, 3) == [], "it has not left"
+    assert [frame["stage"] for frame in manifest.frames] == ["delivered", "delivered", "received"]
+
+
+def test_another_crop_is_another_picture_to_deliver(fact: MakeFact, fold: Fold, sent: list[Fact]) -> None:
+    crop = fact("crop")["crop"]
+    assert due_deliveries(fold(sent)) == []
+    other = [*sent, fact("crop", specification="screen-2048"), fact("sign_off", crop=1)]
+    assert due_deliveries(fold(other)) == [], "the crop is for another specification"
+    cropped = [*sent, fact("crop", specification="yearbook-print")]
+    assert due_deliveries(fold(cropped)) == [], "the cropped picture waits for its sign-off"
+    (due,) = due_deliveries(fold([*cropped, fact("sign_off", crop=1)]))
+    assert due.specification == "yearbook-print"
+    files = [{**file, "crop": crop} if file["frame"] == 1 else file for file in sent[-2]["files"]]
+    again = [fact("delivery", delivery=2, files=files), fact("hand_over", delivery=2)]
+    manifest = fold([*cropped, fact("sign_off", crop=1), *again])
+    assert due_deliveries(manifest) == []
+    final = fact("final")["sha256"]
+    assert delivered_pictures(manifest, CLIENT, "yearbook-print") == {
+        picture_key(final, None),
+        picture_key(final, crop),
+        picture_key("2" * 64, None),
+    }
+
+
+def test_a_picture_is_the_same_when_final_and_crop_are(fact: MakeFact) -> None:
+    crop = fact("crop")["crop"]
+    turned = {**crop, "turn_degrees": 180}
+    assert picture_key("a" * 64, None) == "a" * 64
+    keys = [picture_key(final * 64, each) for final in "ab" for each in (None, crop, turned)]
+    assert len(set(keys)) == len(keys)
+    assert picture_key("a" * 64, dict(reversed(crop.items()))) == picture_key("a" * 64, crop), "order says nothing"
+
+
+def test_what_should_have_been_delivered_by_now(fact: MakeFact, fold: Fold, sheet: Fact, sent: list[Fact]) -> None:
+    late = [f"yearbook-print for {CLIENT}, due 2026-12-15"]
+    on_time, day_after = date(2026, 12, 15), date(2026, 12, 16)
+    assert late_deliverables(fold(sent[:-1]), on_time) == []
+    assert late_deliverables(fold(sent[:-1]), day_after) == late, "packed is not handed over"
+    assert late_deliverables(fold(sent), day_after) == []
+    assert late_deliverables(fold([*sent, fact("crop", frame=2)]), day_after) == late, "another picture is owed"
+    rejected = [*sent, fact("review", frame=2, accepted=False, why="client's change")]
+    assert late_deliverables(fold(rejected), day_after) == late
+    assert late_deliverables(fold([*rejected, fact("block", frame=2)]), day_after) == []
+    wanted = [{"client": CLIENT, "specification": "yearbook-print"}]
+    by_the_job = revised(sheet, 3, deliverables=wanted, due="2026-12-20")
+    assert late_deliverables(fold([*sent[:-1], by_the_job]), date(2026, 12, 21)) == [
+        f"yearbook-print for {CLIENT}, due 2026-12-20"
+    ]
+    assert late_deliverables(fold([*sent[:-1], by_the_job]), day_after) == []
+    never = {name: value for name, value in by_the_job["content"].items() if name != "due"}
+    undated = {**by_the_job, "content": never, "sha256": document_digest(never)}
+    assert late_deliverables(fold([*sent[:-1], undated]), date(2036, 1, 1)) == []
+
+
+def test_drafts_wait_for_a_person(fact: MakeFact, fold: Fold, sheet_facts: list[Fact], people: People) -> None:
+    marks = [fact("selects_round"), fact("mark", remark="lint", fixable=True), fact("selects_round", state="closed")]
+    told = [*sheet_facts, fact("frame"), *marks, fact("final", round=0), fact("sign_off")]
+    manifest = fold(told)
+    (wait,) = waits(manifest, people, TODAY)
+    assert wait.what == "to confirm or withdraw 1 draft note of 0001"
+    assert wait.command == "glassine retouch notes 2611-04 0001"
+    draft = manifest.frames[0]["drafts"][0]["note"]
+    assert waits(fold([*told, fact("withdrawal", note=draft)]), people, TODAY) == []
+    assert waits(fold([*told, fact("block")]), people, TODAY) == []
+
+
+def test_the_contact_sheet_shows_crops_and_what_cannot_be_shown(fact: MakeFact, fold: Fold, chosen: list[Fact]) -> None:
+    digest, _ = contact_sheet_inputs(fold(chosen))
+    assert contact_sheet_inputs(fold([*chosen, fact("crop")]))[0] != digest
+    assert contact_sheet_inputs(fold([*chosen, fact("crop", specification="screen-2048")]))[0] == digest
+    more = [*chosen, fact("frame", frame=2, sha256="2" * 64)]
+    assert contact_sheet_inputs(fold(more))[0] == digest
+    changed, frames = contact_sheet_inputs(fold([*more, fact("unshowable", frame=2)]))
+    assert (changed != digest, [frame["frame"] for frame in frames]) == (True, [1, 2])

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from glassine.schemas.entry import EMPTY, compose_entry
-from glassine.schemas.facts import EVENTS, KEY_FIELDS, fact_key, fact_kinds
+from glassine.schemas.facts import ABSENT, EVENTS, KEY_FIELDS, fact_key, fact_kinds
 from glassine.schemas.fold import _APPLY
 from glassine.schemas.validation import load_schema
 
@@ -44,7 +44,8 @@ def test_key_fields_are_required_and_no_time() -> None:
     for kind, fields in KEY_FIELDS.items():
         shape = definitions.get(f"{kind}_fact") or definitions[kind]
         assert shape["properties"]["kind"] == {"const": kind}
-        assert set(fields) <= set(shape["required"]), kind
+        assert set(fields) <= set(shape["required"]) | set(ABSENT), kind
+        assert set(fields) <= set(shape["properties"]), kind
         assert "at" not in shape["properties"], kind
 
 
@@ -60,3 +61,9 @@ def test_a_key_is_of_the_key_fields_and_nothing_else(fact: Callable[..., Fact]) 
     assert fact_key(fact("mark")) == fact_key(fact("mark", verdict="out", remark="no"))
     assert fact_key(fact("mark")) != fact_key(fact("mark", revision=2))
     assert fact_key(fact("undecodable")) != fact_key(fact("unshowable"))
+    assert fact_key(fact("review")) != fact_key(fact("review", revision=2))
+
+
+def test_a_key_field_that_an_older_entry_lacks_has_the_value_it_stood_for(fact: Callable[..., Fact]) -> None:
+    assert "crop" not in fact("sign_off")
+    assert fact_key(fact("sign_off")) == fact_key(fact("sign_off", crop=0)) != fact_key(fact("sign_off", crop=1))

@@ -14,8 +14,18 @@ from hypothesis import strategies as st
 
 from glassine.schemas.entry import EMPTY, Head, canonical_bytes, compose_entry, digest_of
 from glassine.schemas.facts import fact_kinds
-from glassine.schemas.fold import ContradictionError, Occasion, apply_entry, apply_fact
+from glassine.schemas.fold import apply_entry, apply_fact
+from glassine.schemas.fold_base import ContradictionError, Occasion
 from glassine.schemas.manifest import Manifest
+from glassine.schemas.stage import (
+    base_of_next_round,
+    crop_for,
+    current_round,
+    frames_of_round,
+    live_notes,
+    refused_return,
+    round_state,
+)
 from glassine.schemas.validation import check_document
 
 Fact = dict[str, Any]
@@ -26,6 +36,8 @@ PEOPLE = ("p-00000000a1", "p-00000000b2")
 VOLUMES = ("v-00000000000000a1", "v-00000000000000b2")
 LOOKS = ("hard-mono", "lifted-mono")
 STAGES_OF_A_LOOK = ("bright", "dark")
+REGION = {"shape": "rectangle", "x": 10, "y": 20, "width": 30, "height": 40.5}
+FAULTS = [{"kind": kind, "text": kind, "note": None} for kind in ("note undone", "technical", "another frame")]
 
 
 def sha(text: object) -> str:
@@ -145,6 +157,18 @@ class Teller:
 
     _undecodable = _unshowable = _identified
 
+    def _decode_attempt(self) -> Fact:
+        frame = self.some_frame()
+        outcome = self.random.choice(["stopped", "stopped", "decoded", "refused"])
+        return {
+            "frame": frame["frame"],
+            "attempt": frame["decoding"]["attempts"] + 1 if frame["decoding"] else 1,
+            "limit_seconds": self.random.choice([10, 20]),
+            "limit_mb": self.random.choice([512, 1024]),
+            "outcome": outcome,
+            "reason": None if outcome == "decoded" else outcome,
+        }
+
     def _set_up(self) -> Fact:
         frame = self.some_frame()
         name = self.random.choice(["bench", "window", None])
@@ -180,18 +204,47 @@ class Teller:
             "revision": before["revision"] + 1 if before else 1,
             "verdict": self.random.choice(["select", "out", "hold"]),
             "hero": self.random.random() < 0.3,
+            "fixable": self.random.random() < 0.5,
+            "remark": self.random.choice([None, "collar", "lint"]),
+            **({"region": REGION} if self.random.random() < 0.5 else {}),
         }
 
     def _hand_off(self) -> Fact | None:
         closed = [found["round"] for found in self.manifest.document["selects_rounds"] if found["closed"]]
         return {"round": self.random.choice(closed)} if closed else None
 
+    def _some_numbers(self) -> list[int]:
+        return sorted({self.some_frame()["frame"] for _ in range(self.random.randrange(3))})
+
     def _note(self) -> Fact:
-        return {"frame": self.some_frame()["frame"], "note": f"n-000000000{self.random.randrange(3)}"}
+        frame = self.some_frame()
+        donors = [{"frame": n, "region": self.random.choice([None, REGION])} for n in self._some_numbers()]
+        fields: Fact = {"frame": frame["frame"], "note": f"n-000000000{self.random.randrange(3)}"}
+        if frame["drafts"] and self.random.random() < 0.7:
+            fields["draft"] = self.random.choice(frame["drafts"])["note"]
+        return {**fields, "donors": donors} if donors else fields
+
+    def _withdrawal(self) -> Fact | None:
+        frame = self.some_frame()
+        known = sorted({note["note"] for note in frame["notes"] + frame["drafts"]} | set(frame["withdrawals"]))
+        if not known:
+            return None
+        note = self.random.choice(known)
+        before = frame["withdrawals"].get(note)
+        revision = before["revision"] + 1 if before else 1
+        return {"frame": frame["frame"], "note": note, "revision": revision, "withdrawn": self.random.random() < 0.6}
 
     def _brief(self) -> Fact:
         frame = self.some_frame()
-        return {"frame": frame["frame"], "round": len(frame["rounds"]) + 1}
+        fields: Fact = {"frame": frame["frame"], "round": len(frame["rounds"]) + 1}
+        fields["notes"] = [note["note"] for note in live_notes(frame)]
+        if self.random.random() < 0.3:
+            return fields  # as format 1 was first written
+        retouch = current_round(frame)
+        refused = refused_return(retouch) if retouch and round_state(retouch) == "refused" else None
+        cause = refused and {"why": "missed note", "text": "", "return": refused["sha256"]}
+        level = self.random.choice([None, {"name": "portrait", "instruction": ""}])
+        return {**fields, "level": level, "extras": [], "cause": cause, "base_round": base_of_next_round(frame)[0]}
 
     def _some_round(self) -> tuple[Fact, Fact] | None:
         frames = [frame for frame in self.manifest.frames if frame["rounds"]]
@@ -213,15 +266,47 @@ class Teller:
         frame, retouch = found
         accepted = self.random.random() < 0.7
         returned = sha(f"return {self.random.randrange(2)}")
-        return {"frame": frame["frame"], "round": retouch["round"], "sha256": returned, "accepted": accepted}
+        fields = {"frame": frame["frame"], "round": retouch["round"], "sha256": returned, "accepted": accepted}
+        if self.random.random() < 0.3:
+            return fields  # as format 1 was first written
+        faults = [] if accepted else [self.random.choice(FAULTS)]
+        flat = self.random.choice([None, {**self.make("brief")["base"], "sha256": sha("flat")}])
+        more = {"faults": faults, "flat": flat, "hours": self.random.choice([None, 1.5]), "used": self._some_numbers()}
+        return {**fields, **more, "to_review": accepted and self.random.random() < 0.5}
+
+    def _review(self) -> Fact | None:
+        rounds = [(f, r, t) for f in self.manifest.frames for r in f["rounds"] for t in r["take_backs"]]
+        if not rounds:
+            return None
+        frame, retouch, returned = self.random.choice(rounds)
+        accepted = self.random.random() < 0.5
+        return {
+            "frame": frame["frame"],
+            "round": retouch["round"],
+            "sha256": returned["sha256"],
+            "revision": returned["review"]["revision"] + 1 if returned["review"] else 1,
+            "accepted": accepted,
+            "why": None if accepted else self.random.choice(["missed note", "client's change", "other"]),
+        }
+
+    def _crop(self) -> Fact:
+        frame = self.some_frame()
+        return {
+            "frame": frame["frame"],
+            "revision": frame["crops"]["revision"] + 1,
+            "specification": self.random.choice([None, "yearbook-print", "screen-2048"]),
+            "crop": self.random.choice([None, self.make("crop")["crop"]]),
+        }
 
     def _final(self) -> Fact:
         frame = self.some_frame()
         look, version = self.random.choice(LOOKS), self.random.choice(STAGES_OF_A_LOOK)
+        number = self.random.randrange(len(frame["rounds"]) + 1)
         return {
             "frame": frame["frame"],
             "final": self.random.choice(["print", "colour"]),
-            "round": self.random.randrange(len(frame["rounds"]) + 1),
+            "round": number,
+            "frames": frames_of_round(frame, number),
             "look": look,
             "look_sha256": look_digest(look, version),
             "sha256": sha(f"final {look} {version}"),  # two names, rounds or frames may give the very same bytes
@@ -236,13 +321,17 @@ class Teller:
             return None
         frame, final = found
         person = self.random.choice(PEOPLE)
-        return {"frame": frame["frame"], "final": final["final"], "final_sha256": final["sha256"], "person": person}
+        fields = {"frame": frame["frame"], "final": final["final"], "final_sha256": final["sha256"], "person": person}
+        revision: int = frame["crops"]["revision"]
+        return {**fields, "crop": revision} if revision or self.random.random() < 0.5 else fields
 
     def _delivery(self) -> Fact | None:
         if (found := self._some_final()) is None:
             return None
         frame, final = found
         file = {**self.make("delivery")["files"][0], "frame": frame["frame"], "final_sha256": final["sha256"]}
+        if self.random.random() < 0.7:
+            file |= {"crop": crop_for(frame, "yearbook-print"), "frames": final["frames"]}
         return {"delivery": len(self.manifest.document["deliveries"]) + 1, "files": [file]}
 
     def _hand_over(self) -> Fact | None:
@@ -390,6 +479,37 @@ CONTRADICTIONS: dict[str, Callable[[MakeFact], tuple[list[Fact], Fact]]] = {
     "hand-out without a brief": lambda fact: ([fact("frame")], fact("hand_out")),
     "skipped hand-out": lambda fact: ([fact("frame"), fact("brief")], fact("hand_out", revision=2)),
     "return without a brief": lambda fact: ([fact("frame")], fact("take_back")),
+    "a frame decoded for the third time first": lambda fact: ([fact("frame")], fact("decode_attempt", attempt=3)),
+    "a donor that is no frame": lambda fact: (
+        [fact("frame")],
+        fact("note", donors=[{"frame": 1, "region": None}, {"frame": 9, "region": None}]),
+    ),
+    "skipped withdrawal": lambda fact: ([fact("frame"), fact("note")], fact("withdrawal", revision=2)),
+    "a return made with an unknown frame": lambda fact: (
+        [fact("frame"), fact("brief")],
+        fact("take_back", used=[1, 9]),
+    ),
+    "review without a brief": lambda fact: ([fact("frame")], fact("review")),
+    "review of what never came": lambda fact: ([fact("frame"), fact("brief")], fact("review")),
+    "review of another round's return": lambda fact: (
+        [fact("frame"), fact("brief"), fact("take_back"), fact("brief", round=2)],
+        fact("review", round=2),
+    ),
+    "skipped review": lambda fact: (
+        [fact("frame"), fact("brief"), fact("take_back"), fact("review")],
+        fact("review", revision=3),
+    ),
+    "skipped crop": lambda fact: ([fact("frame"), fact("crop")], fact("crop", revision=3)),
+    "sign-off of a crop nobody made": lambda fact: (
+        [fact("frame"), fact("final", round=0), fact("crop")],
+        fact("sign_off", crop=2),
+    ),
+    "final made of an unknown frame": lambda fact: ([fact("frame")], fact("final", frames=[1, 9])),
+    "delivery of an unknown frame": lambda fact: ([], fact("delivery")),
+    "delivery made of an unknown frame": lambda fact: (
+        [fact("frame")],
+        fact("delivery", files=[{**fact("delivery")["files"][0], "frames": [1, 9]}]),
+    ),
     "final of an unknown frame": lambda fact: ([], fact("final")),
     "sign-off of bytes that are no final": lambda fact: ([fact("frame")], fact("sign_off")),
     "skipped delivery": lambda fact: ([fact("frame")], fact("delivery", delivery=2)),
@@ -439,3 +559,102 @@ def test_whole_is_the_time_of_the_last_whole_read(fact: MakeFact) -> None:
         apply_fact(manifest, each, Occasion(f"2026-11-25T0{hour}:00:00Z", PEOPLE[0]))
     (copy,) = manifest.frames[0]["copies"]
     assert (copy["outcome"], copy["whole_at"], copy["pass"]) == ("missing", "2026-11-25T02:00:00Z", 1)
+
+
+# ---- decode attempts
+
+
+def attempts(make: MakeFact, told: Iterable[tuple[str, float, int]]) -> list[Fact]:
+    """Attempts at frame 1 in a row: outcome, limit of seconds, limit of memory."""
+    return [
+        make(
+            "decode_attempt",
+            attempt=place,
+            outcome=outcome,
+            limit_seconds=seconds,
+            limit_mb=mb,
+            reason=None if outcome == "decoded" else f"{outcome} within {seconds} s",
+        )
+        for place, (outcome, seconds, mb) in enumerate(told, 1)
+    ]
+
+
+TWICE: list[tuple[str, float, int]] = [("stopped", 10, 512), ("stopped", 10, 512)]
+STOPPED = "stopped within 10 s"
+ATTEMPTS: dict[str, tuple[list[tuple[str, float, int]], str | None, str | None]] = {
+    "once says little": ([("stopped", 10, 512)], None, None),
+    "twice under the same limits": (TWICE, STOPPED, STOPPED),
+    "more time is another try": ([("stopped", 10, 512), ("stopped", 20, 512)], None, None),
+    "more memory is another try": ([("stopped", 10, 512), ("stopped", 10, 1024)], None, None),
+    "more of one and less of the other": ([("stopped", 20, 512), ("stopped", 10, 1024)], None, None),
+    "twice under the higher limits": (
+        [("stopped", 10, 512), ("stopped", 20, 512), ("stopped", 20, 512)],
+        "stopped within 20 s",
+        "stopped within 20 s",
+    ),
+    "it got through between": ([("stopped", 10, 512), ("decoded", 10, 512), ("stopped", 10, 512)], None, None),
+    "it got through under higher limits": ([*TWICE, ("decoded", 20, 512)], None, None),
+    "it came to its end, and does not decode": ([*TWICE, ("refused", 20, 512)], "refused within 20 s", None),
+    "given up, it stays so while higher limits do not help": ([*TWICE, ("stopped", 20, 512)], STOPPED, STOPPED),
+    "given up, and through at last": (
+        [*TWICE, ("stopped", 20, 512), ("stopped", 20, 512), ("decoded", 40, 512)],
+        None,
+        None,
+    ),
+    "through, and then stopped twice again": (
+        [*TWICE, ("decoded", 20, 512), ("stopped", 20, 512), ("stopped", 20, 512)],
+        "stopped within 20 s",
+        "stopped within 20 s",
+    ),
+}
+
+
+@pytest.mark.parametrize("what", ATTEMPTS)
+def test_a_file_is_given_up_after_two_stops_until_it_gets_through(fact: MakeFact, fold: Fold, what: str) -> None:
+    told, undecodable, unshowable = ATTEMPTS[what]
+    frame = fold([fact("frame"), *attempts(fact, told)]).frames[0]
+    assert (frame["undecodable"], frame["unshowable"]) == (undecodable, unshowable)
+    assert frame["decoding"]["given_up"] == (unshowable is not None)
+    assert frame["decoding"]["attempts"] == len(told)
+    assert (frame["decoding"]["limit_seconds"], frame["decoding"]["limit_mb"]) == told[-1][1:]
+    assert frame["stage"] == ("undecodable" if undecodable else "received")
+
+
+def said_again(manifest: Manifest, facts: Iterable[Fact]) -> list[Fact]:
+    """Those of these facts that would be news."""
+    later = Occasion("2026-12-25T10:00:00Z", PEOPLE[1])
+    return [each for each in facts if apply_fact(manifest, each, later)]
+
+
+@pytest.mark.parametrize("ended", ["decoded", "refused"])
+def test_what_was_said_before_a_file_was_given_up_is_past_when_it_comes_to_its_end(
+    fact: MakeFact, fold: Fold, ended: str
+) -> None:
+    told = attempts(fact, [*TWICE, (ended, 20, 512)])
+    facts = [fact("frame"), fact("undecodable"), *told]
+    given_up = fold(facts[:-1]).frames[0]
+    assert (given_up["undecodable"], given_up["unshowable"]) == (fact("undecodable")["reason"], STOPPED)
+    manifest = fold(facts)
+    assert manifest.frames[0]["undecodable"] == (None if ended == "decoded" else "refused within 20 s")
+    assert said_again(manifest, facts) == []
+
+
+def test_what_is_refused_at_last_can_be_unshowable_too(fact: MakeFact, fold: Fold) -> None:
+    facts = [fact("frame"), *attempts(fact, [*TWICE, ("refused", 20, 512)]), fact("unshowable")]
+    manifest = fold(facts)
+    assert manifest.frames[0]["unshowable"] == fact("unshowable")["reason"]
+    assert said_again(manifest, facts) == []
+
+
+def test_what_cannot_be_shown_at_all_is_not_given_up(fact: MakeFact, fold: Fold) -> None:
+    facts = [fact("frame"), fact("unshowable"), *attempts(fact, TWICE)]
+    frame = fold(facts).frames[0]
+    assert (frame["unshowable"], frame["decoding"]["given_up"]) == (fact("unshowable")["reason"], False)
+    manifest = fold([*facts, *attempts(fact, [*TWICE, ("decoded", 20, 512)])[2:]])
+    assert manifest.frames[0]["unshowable"] == fact("unshowable")["reason"], "a fact of its own stays"
+
+
+def test_a_file_is_given_up_with_a_reason_even_where_none_was_said(fact: MakeFact, fold: Fold) -> None:
+    frame = fold([fact("frame"), *(fact("decode_attempt", attempt=n, reason=None) for n in (1, 2))]).frames[0]
+    assert frame["decoding"]["given_up"]
+    assert frame["undecodable"] == frame["unshowable"] == "Its decoder was stopped for want of time or memory."

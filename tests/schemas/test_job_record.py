@@ -19,7 +19,7 @@ from glassine.schemas import durable_file
 from glassine.schemas.entry import Head, canonical_bytes, digest_of, entry_name
 from glassine.schemas.errors import RecordError, VolumeError
 from glassine.schemas.facts import fact_key
-from glassine.schemas.fold import ContradictionError
+from glassine.schemas.fold_base import ContradictionError
 from glassine.schemas.job_record import (
     JobRecord,
     adopt,

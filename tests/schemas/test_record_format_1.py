@@ -1,4 +1,4 @@
-"""Records written in format 1 are read for ever. What is in `fixtures/record_format_1` is never made again (README.md there)."""
+"""Records written in format 1 are read for ever. What is in `fixtures/` is never made again (README.md there)."""
 
 from __future__ import annotations
 
@@ -11,27 +11,39 @@ import pytest
 from glassine.schemas.facts import fact_kinds
 from glassine.schemas.job_record import JobRecord, check_chain, check_not_forked, read_heads
 from glassine.schemas.manifest import CHECKPOINT, Manifest
-from glassine.schemas.validation import check_document, read_document
+from glassine.schemas.validation import check_document, load_schema, read_document
 
-FIXTURE = Path(__file__).parent / "fixtures" / "record_format_1"
-KINDS = 31
-"""Kinds of fact that format 1 had when the fixture was written."""
+FIXTURES = Path(__file__).parent / "fixtures"
+KINDS = {"record_format_1": 31, "record_format_1_fold_2": 35}
+"""Kinds of fact that format 1 had when each fixture was written."""
+
+
+@pytest.fixture(params=sorted(KINDS))
+def name(request: pytest.FixtureRequest) -> str:
+    """Which of the fixtures."""
+    return str(request.param)
 
 
 @pytest.fixture
-def job(tmp_path: Path) -> Path:
+def job(name: str, tmp_path: Path) -> Path:
     """A copy, so that nothing can write into the fixture."""
-    return Path(shutil.copytree(FIXTURE / "job", tmp_path / "job"))
+    return Path(shutil.copytree(FIXTURES / name / "job", tmp_path / "job"))
 
 
-def expected() -> dict[str, object]:
-    loaded: dict[str, object] = json.loads((FIXTURE / "expected_manifest.json").read_bytes())
+@pytest.fixture
+def expected(name: str) -> dict[str, object]:
+    """What it folds to."""
+    loaded: dict[str, object] = json.loads((FIXTURES / name / "expected_manifest.json").read_bytes())
     return loaded
 
 
-def test_it_holds_every_kind_of_fact(job: Path) -> None:
+def test_every_fixture_is_opened() -> None:
+    assert {path.name for path in FIXTURES.iterdir() if path.is_dir()} == set(KINDS)
+
+
+def test_it_holds_every_kind_of_fact(name: str, job: Path) -> None:
     kinds = {fact["kind"] for entry, _ in JobRecord(job).entries() for fact in entry["facts"]}
-    assert len(kinds) == KINDS
+    assert len(kinds) == KINDS[name]
     assert kinds <= set(fact_kinds())
 
 
@@ -43,12 +55,12 @@ def test_its_chain_is_whole_up_to_its_head(job: Path) -> None:
     check_not_forked(record, [head], where="the fixture")
 
 
-def test_it_folds_to_what_it_folded_to(job: Path) -> None:
+def test_it_folds_to_what_it_folded_to(job: Path, expected: dict[str, object]) -> None:
     assert (job / CHECKPOINT).exists()
-    assert JobRecord(job).manifest().document == expected()
+    assert JobRecord(job).manifest().document == expected
     (job / CHECKPOINT).unlink()
     manifest: Manifest = JobRecord(job).manifest()
-    assert manifest.document == expected()
+    assert manifest.document == expected
     check_document(manifest.document, "manifest", label="the fold")
 
 
@@ -67,3 +79,17 @@ def test_it_can_be_gone_on_with(job: Path) -> None:
     after = record.commit(lambda _: facts, by="p-00000000a1", event="policy assignment")
     assert after.head.entry == before.entry + 1
     assert check_chain(job) == []
+
+
+def test_the_later_one_uses_every_field_that_the_first_lacks() -> None:
+    """Optional fields, and the values of the newer kinds, that only entries written since have."""
+
+    def fields(name: str) -> set[tuple[str, str]]:
+        entries = JobRecord(FIXTURES / name / "job").entries()
+        return {(fact["kind"], field) for entry, _ in entries for fact in entry["facts"] for field in fact}
+
+    kinds = load_schema("record_entry")["$defs"]
+    assert fields("record_format_1") < fields("record_format_1_fold_2")
+    for kind in ("mark", "note", "brief", "take_back", "final", "sign_off", "withdrawal", "review", "crop"):
+        known = {(kind, field) for field in kinds[kind]["properties"]}
+        assert known <= fields("record_format_1_fold_2"), kind

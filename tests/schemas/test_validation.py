@@ -39,8 +39,8 @@ STEPS = "exposure, monochrome, tone_curve, black_point, white_point, toning, gra
         (b'{"licences": [{"terms": "a", "terms": "b"}]}', "", "the name 'terms' stands twice"),
         (b'{"format": NaN}', "", "NaN is no number of JSON"),
         (b'{"format": -Infinity}', "", "-Infinity is no number of JSON"),
-        (b'{"job": "\xff"}', "byte 10", "must be UTF-8 text."),
-        (b"[" * 100_000, "", "recursion"),
+        (b'{"job": "\xff"}', "byte 10", "must be UTF-8 text"),
+        (b"[" * 100_000, "", "nested too deeply"),
         (b'{"format": ' + b"9" * 5000 + b"}", "", "digits"),
         (b'{"title": "\\ud800"}', "", "half of a surrogate pair"),
     ],
@@ -59,7 +59,7 @@ def deliverables(*given: Document) -> Document:
 
 
 WRONG_SHEETS = [
-    ({"format": 1, "job": "1", "title": "t"}, "", "'client' is missing."),
+    ({"format": 1, "job": "1", "title": "t"}, "", "'client' is missing"),
     (
         deliverables({"client": "A", "specification": "b"}, {"client": "A"}),
         "deliverables[2]",
@@ -68,13 +68,27 @@ WRONG_SHEETS = [
     ({**SHEET, "model_release": "yes"}, "model_release", 'one of none, not applicable, unlimited, limited, not "yes".'),
     ({**SHEET, "job": "26/11"}, "job", 'Letters, digits, dash and underscore, at most 40. It is "26/11".'),
     ({**SHEET, "job": "2611-04\n"}, "job", "does not match"),
-    ({**SHEET, "titel": "t"}, "", "'titel' has no place here; known are format, job, title, client,"),
+    (
+        {**SHEET, "titel": "t"},
+        "",
+        "'titel' has no place here (did you mean 'title'?); known are format, job, title, client,",
+    ),
     ({**SHEET, "title": 7}, "title", "must be of type string, not 7."),
     ({**SHEET, "format": True}, "format", "must be 1, not true."),
     ({**SHEET, "due": "soon"}, "due", 'RFC 3339 full-date. It is "soon".'),
     ({**SHEET, "due": "2026-02-30"}, "due", 'must be a day that there is, such as 2026-12-01, not "2026-02-30".'),
-    ({**SHEET, "keywords": ["a", ""]}, "keywords[2]", "should be non-empty"),
+    ({**SHEET, "keywords": ["a", ""]}, "keywords[2]", "must not be empty."),
+    ({**SHEET, "title": "x" * 256}, "title", "must have at most 255 letters, and has 256."),
+    ({**SHEET, "client": "a\nb"}, "client", 'must be on one line, not "a\\nb".'),
+    ({**SHEET, "title": "a\0b"}, "title", "holds '\\x00', which is no letter"),
+    ({**SHEET, "x" * 5000: 1}, "", f"{'x' * 57}…' has no place here; known are"),
     ([], "", "must be of type object, not []."),
+]
+WRONG_UNITS = [
+    ("distance_m", 140, "must be at most 30 (in metres from the sitter), not 140."),
+    ("height_m", 210, "must be at most 15 (in metres above the floor), not 210."),
+    ("distance_m", "1.4 m", 'must be of type number (in metres from the sitter), not "1.4 m".'),
+    ("power", 5, 'must be of type string (in words with its unit, such as "full less 2 stops"), not 5.'),
 ]
 
 
@@ -86,15 +100,27 @@ def test_a_wrong_job_sheet_is_told_the_place_and_what_is_right(document: Any, pl
     assert wanted in caught.value.wanted
 
 
+@pytest.mark.parametrize(("field", "value", "wanted"), WRONG_UNITS)
+def test_a_wrong_unit_is_told_by_the_right_one(field: str, value: Any, wanted: str) -> None:
+    sheet = {**SHEET, "set_ups": [{"name": "bench", "lights": [{"name": "main", field: value}]}]}
+    with pytest.raises(DocumentError) as caught:
+        check_document(sheet, "job_sheet", label="job.json")
+    assert (caught.value.place, caught.value.wanted) == (f"set_ups[1].lights[1].{field}", wanted)
+
+
 @pytest.mark.parametrize(
     ("step", "place", "wanted"),
     [
         ({"step": "exposre", "stops": 1}, "steps[2]", f"'step' must be one of {STEPS}, not \"exposre\"."),
-        ({"stops": 1}, "steps[2]", "'step' is missing."),
-        ({"step": "exposure"}, "steps[2]", "'stops' is missing."),
-        ({"step": "exposure", "stops": "1"}, "steps[2].stops", 'must be of type number, not "1".'),
-        ({"step": "exposure", "stops": 11}, "steps[2].stops", "must be at most 10, not 11."),
-        ({"step": "exposure", "stops": 1, "stop": 1}, "steps[2]", "'stop' has no place here; known are step, stops."),
+        ({"stops": 1}, "steps[2]", "'step' is missing"),
+        ({"step": "exposure"}, "steps[2]", "'stops' is missing"),
+        ({"step": "exposure", "stops": "1"}, "steps[2].stops", 'must be of type number (in stops), not "1".'),
+        ({"step": "exposure", "stops": 11}, "steps[2].stops", "must be at most 10 (in stops), not 11."),
+        (
+            {"step": "exposure", "stops": 1, "stop": 1},
+            "steps[2]",
+            "'stop' has no place here (did you mean 'stops'?); known are step, stops.",
+        ),
         ({"step": "tone_curve", "points": [[0, 0], [1, 9]]}, "steps[2].points[2][2]", "must be at most 2.48, not 9."),
         ("exposure", "steps[2]", "must be of type object"),
     ],
@@ -111,9 +137,16 @@ def test_a_wrong_step_of_a_look_is_told_by_what_was_meant(step: Any, place: str,
     [
         ({"file": {"type": "BMP", "bits": 8}}, "file", "'type' must be one of TIFF, JPEG, PNG, not \"BMP\"."),
         ({"file": {"type": "TIFF", "bits": 12}}, "file.bits", "must be one of 8, 16, not 12."),
-        ({"file": {"type": "JPEG", "quality": 12}}, "file.quality", "must be at least 50, not 12."),
-        ({"size": {"long_edge_px": 12}}, "size.long_edge_px", "must be at least 64, not 12."),
-        ({"size": {"width_mm": 170}}, "size", "'height_mm' is missing."),
+        (
+            {"file": {"type": "JPEG", "quality": 12}},
+            "file.quality",
+            "must be at least 50 (IJG scale of the tables of ITU-T T.81 Annex K), not 12.",
+        ),
+        ({"size": {"long_edge_px": 12}}, "size.long_edge_px", "must be at least 64 (in pixels), not 12."),
+        ({"size": {"width_mm": 8, "height_mm": 10}}, "size.width_mm", "must be more than 10 (in millimetres), not 8."),
+        ({"resolution_ppi": 3}, "resolution_ppi", "must be at least 30 (in pixels per inch), not 3."),
+        ({"resolution_ppi": 30000}, "resolution_ppi", "must be at most 2400 (in pixels per inch), not 30000."),
+        ({"size": {"width_mm": 170}}, "size", "'height_mm' is missing: add it."),
     ],
 )
 def test_a_wrong_choice_in_a_specification_is_told_by_what_was_meant(fields: Document, place: str, wanted: str) -> None:
@@ -141,6 +174,30 @@ def test_a_toml_file_is_told_line_and_column_and_place(tmp_path: Path) -> None:
         read_document(path, "studio")
     assert (caught.value.code, caught.value.place) == ("D002", "volumes[2].name")
     assert "Letters, digits, space, dash and underscore" in caught.value.wanted
+
+
+@pytest.mark.parametrize(
+    ("line", "code", "place", "wanted"),
+    [
+        ("person = 2026-11-25", "D002", "person", 'must be in quotes, such as "2026-11-25".'),
+        ("person = 07:32:00", "D002", "person", 'must be in quotes, such as "07:32:00".'),
+        ("decode_seconds = nan", "D002", "decode_seconds", "must be a number that ends, not nan."),
+        ("decode_seconds = inf", "D002", "decode_seconds", "must be a number that ends, not inf."),
+        ("decode_seconds = 120000", "D002", "decode_seconds", "must be at most 86400 (in seconds), not 120000."),
+        ("decode_memory_mb = 4", "D002", "decode_memory_mb", "must be at least 256 (in megabytes), not 4."),
+        ('person = "a\\u0000b"', "D002", "person", "holds '\\x00', which is no letter: take it out."),
+        (f"workers = {'9' * 5000}", "D001", "", "is not TOML as it should be: a number has more than 4,300 digits."),
+        (f"person = {'[' * 5000}{']' * 5000}", "D001", "", "is nested too deeply for a document of ours."),
+        (f"person = {'[' * 300}{']' * 300}", "D002", "person", "must be of type string, not [[["),
+    ],
+    ids=lambda value: str(value)[:24],
+)
+def test_what_toml_can_write_and_a_setting_cannot_be(line: str, code: str, place: str, wanted: str) -> None:
+    text = f'format = 1\nname = "x"\nvolumes = [{{ name = "w", path = "/w" }}]\n{line}\n'
+    with pytest.raises(DocumentError) as caught:
+        parse_document(text.encode(), "studio", label="studio.toml", toml=True)
+    assert (caught.value.code, caught.value.place) == (code, place)
+    assert wanted in caught.value.wanted
 
 
 def test_a_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:
