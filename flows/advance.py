@@ -13,9 +13,10 @@ from glassine.flows.ingest import identify_frames
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
 from glassine.flows.proof import make_proofs, make_sheet
+from glassine.flows.retouch import open_owed_rounds
 from glassine.flows.selects_round import hand_off
 from glassine.flows.studio import read_studio
-from glassine.schemas.due import due_deliveries, due_finals, waits
+from glassine.schemas.due import due_deliveries, due_finals, owed_rounds, waits
 from glassine.schemas.errors import DeliveryRefusedError, GlassineError
 from glassine.schemas.validation import Document
 
@@ -32,6 +33,7 @@ def advance(studio: str, job: str, by: str | None = None) -> Document:
     said += [f"Sidecars of the selects: {folder}" for folder in hand_off(open_job)]
     if make_sheet(open_job):
         said.append("Contact sheet made.")
+    said += open_owed_rounds(open_job, owed_rounds(open_job.manifest))
     said += [f"Final {name}: {path}" for name, path in make_finals(open_job, due_finals(open_job.manifest))]
     refused: list[str] = []
     for due in due_deliveries(open_job.manifest):

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from glassine.flows.frame_list import say_crop
 from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio
 from glassine.schemas.errors import NOT_RIGHT, CallError, VolumeError
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.job_record import JobRecord, check_chain
 from glassine.schemas.manifest import Manifest
+from glassine.schemas.stage import is_blocked
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.delivery.recognition import recognise
@@ -38,8 +40,13 @@ def audit(studio: Studio, *, client: str | None = None, file: Path | None = None
             owners += [{**delivered, "as": "delivered"} for delivered in recognise(file, found)]
             owners += _owners(manifest, sha256)
         deliveries += [d for d in found if client is None or d["client"].casefold() == client.casefold()]
-    if client is not None and not deliveries and not faults and not _is_known_client(studio, numbers, client):
-        raise CallError("W002", f"No job of this studio names a client {client!r}.")
+    if client is not None and not deliveries and not faults:
+        known = _known_clients(studio, numbers)
+        if client.casefold() not in {name.casefold() for name in known}:
+            words = ", ".join(known) or "none"
+            raise CallError(
+                "W002", f"No job of this studio names a client {client!r} (known: {words}): name one of them."
+            )
     said = _say_file(file, owners) if file else [line for delivery in deliveries for line in _say_delivery(delivery)]
     if faults:
         said.append("What the damaged records say is left out: mend them with `glassine verify --repair` first.")
@@ -56,7 +63,9 @@ def _digest(file: Path) -> str:
     try:
         return hash_file(file)
     except OSError as error:
-        raise VolumeError("V004", f"{file} cannot be read ({error.strerror}).") from error
+        raise VolumeError(
+            "V004", f"{file} cannot be read ({error.strerror}): name a file that you may read."
+        ) from error
 
 
 def _deliveries(record: JobRecord, manifest: Manifest) -> Iterator[Document]:
@@ -74,16 +83,16 @@ def _deliveries(record: JobRecord, manifest: Manifest) -> Iterator[Document]:
             "place": handed["place"] if handed else None,
             "receipt_sha256": handed["receipt"]["sha256"] if handed else None,
             "files": [
-                {**file, "sources": _sources(manifest, file), "blocked": _block_of(manifest, file["frame"])}
+                {**file, "sources": _sources(manifest, file), "blocked": _block_of(manifest, file["frames"])}
                 for file in delivery["files"]
             ],
         }
 
 
-def _block_of(manifest: Manifest, number: int) -> str | None:
-    """Why a frame may not be shown any more, or None."""
-    block = manifest.by_number[number]["block"]
-    return str(block["reason"]) if block and block["blocked"] else None
+def _block_of(manifest: Manifest, numbers: list[int]) -> str | None:
+    """Why a picture of these frames may not be shown any more, or None."""
+    blocked = [frame for frame in map(manifest.frame, numbers) if is_blocked(frame)]
+    return f"{blocked[0]['number']}: {blocked[0]['block']['reason']}" if blocked else None
 
 
 def _sources(manifest: Manifest, file: Document) -> Document:
@@ -110,7 +119,12 @@ def _owners(manifest: Manifest, sha256: str) -> list[Document]:
         named += [(f"final {final['final']!r} of round {final['round']}", final["sha256"]) for final in frame["finals"]]
         for retouch in frame["rounds"]:
             named.append((f"base file of round {retouch['round']}", retouch["brief"]["base"]["sha256"]))
-            named += [(f"return of round {retouch['round']}", back["sha256"]) for back in retouch["take_backs"]]
+            named += [
+                (extra["name"], extra["sha256"]) for extra in retouch["brief"]["extras"] if extra["use"] != "original"
+            ]
+            for back in retouch["take_backs"]:
+                named.append((f"return of round {retouch['round']}", back["sha256"]))
+                named += [(f"flat of round {retouch['round']}", back["flat"]["sha256"])] if back["flat"] else []
         found += [
             {"job": manifest.job, "frame": frame["frame"], "as": role} for role, digest in named if digest == sha256
         ]
@@ -120,13 +134,14 @@ def _owners(manifest: Manifest, sha256: str) -> list[Document]:
     return found
 
 
-def _is_known_client(studio: Studio, numbers: list[str], client: str) -> bool:
+def _known_clients(studio: Studio, numbers: list[str]) -> list[str]:
+    """Everybody whom a job sheet names as a client, or as somebody who receives."""
+    names = set()
     for number in numbers:
         sheet = JobRecord(studio.job_folder(number)).manifest().sheet
-        names = [sheet.get("client", ""), *(d["client"] for d in sheet.get("deliverables", []))]
-        if client.casefold() in {name.casefold() for name in names}:
-            return True
-    return False
+        names |= {sheet.get("client", ""), *(d["client"] for d in sheet.get("deliverables", []))}
+        names |= {licence["client"] for licence in sheet.get("licences", [])}
+    return sorted(names - {""})
 
 
 def _say_delivery(delivery: Document) -> list[str]:
@@ -146,6 +161,10 @@ def _say_delivery(delivery: Document) -> list[str]:
             f"  {file['name']}  frame {print_frame(file['frame'])} ({made['original']}), {file['final']}, {version}, look {made['look']}"
         )
         said.append(f"    SHA-256 {file['sha256']}")
+        if file["crop"]:
+            said.append(f"    cropped: {say_crop(file['crop'])}")
+        if donors := [print_frame(number) for number in file["frames"] if number != file["frame"]]:
+            said.append(f"    made of {print_frame(file['frame'])} with pieces of {', '.join(donors)}")
         if file["blocked"]:
             said.append(f"    BLOCKED since: {file['blocked']}")
     return said

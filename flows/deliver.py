@@ -27,7 +27,7 @@ from glassine.schemas.due import DueDelivery
 from glassine.schemas.durable_file import flush_to_medium, replace_file, unwritable
 from glassine.schemas.entry import digest_of
 from glassine.schemas.errors import CallError, GlassineError, VolumeError
-from glassine.schemas.identifiers import print_frame, utc_now
+from glassine.schemas.identifiers import counted, print_frame, utc_now
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame, is_blocked
 from glassine.schemas.validation import Document, check_document
@@ -115,13 +115,14 @@ def finish_hand_overs(job: OpenJob) -> list[str]:
 def _finish_hand_over(job: OpenJob, delivery: Document) -> list[str]:
     handed = delivery["handed_over"]
     place = Path(handed["place"]) if handed else _place(job, delivery)
-    blocked = [file["frame"] for file in delivery["files"] if is_blocked(job.manifest.frame(file["frame"]))]
+    named = {number for file in delivery["files"] for number in file["frames"]}
+    blocked = [number for number in sorted(named) if is_blocked(job.manifest.frame(number))]
     partials = _partials(place)
     if blocked and partials and not place.exists():
         for partial in partials:
             shutil.rmtree(partial)
         if handed:
-            numbers = ", ".join(print_frame(number) for number in sorted(set(blocked)))
+            numbers = ", ".join(print_frame(number) for number in blocked)
             sentence = f"Delivery {delivery['delivery']} is on record as handed over, but never appeared at {place}"
             return [f"{sentence}, and {numbers} is blocked since: its bag was taken back. Deliver the others anew."]
         return []
@@ -146,7 +147,11 @@ def _pack(job: OpenJob, order: Order) -> int:
         files = _render_files(job, order, packing)
         faults = validate_bag(packing)
         if faults:
-            raise GlassineError("L002", f"The bag that was packed is not valid: {faults[0]}", details=faults)
+            raise GlassineError(
+                "L002",
+                f"The bag that was packed is not valid, and nothing was handed over: {faults[0]} Run the same command again.",
+                details=faults,
+            )
         number = len(job.manifest.document["deliveries"]) + 1
         folder = f"deliveries/{number:04d}-{safe_part(order.client, 40)}-{order.key}"
         bag = _put_bag(packing, job.path(folder))
@@ -201,12 +206,13 @@ def _render_all(job: OpenJob, order: Order, folder: Path) -> list[tuple[str, Pat
 
         def render_batch(batch: list[tuple[str, Item]]) -> list[tuple[str, Path, Document]]:
             made = []
-            for name, (number, final) in batch:
+            for name, (number, final, crop) in batch:
                 frame = job.manifest.frame(number)
                 out = folder / name
-                rendition = make_rendition(final_path(job, frame, final), order.content, out)
+                rendition = make_rendition(final_path(job, frame, final), order.content, out, crop=crop)
                 exif.write(out, embedded_metadata(order.rights, _described(frame), rendition))
                 facts = {"frame": number, "final": final["final"], "final_sha256": final["sha256"]}
+                facts |= {"crop": crop, "frames": final["frames"]}
                 made.append((name, out, {**facts, "width": rendition["width"], "height": rendition["height"]}))
                 on_file(1)
             return made
@@ -218,7 +224,7 @@ def _render_all(job: OpenJob, order: Order, folder: Path) -> list[tuple[str, Pat
 
 def _file_names(job: OpenJob, order: Order) -> list[str]:
     names, seen = [], set()
-    for sequence, (number, final) in enumerate(order.items, 1):
+    for sequence, (number, final, _) in enumerate(order.items, 1):
         frame = job.manifest.frame(number)
         values = {
             "job": job.number,
@@ -328,7 +334,7 @@ def _describe(job: OpenJob, number: int) -> list[str]:
     handed = delivery["handed_over"]
     finals = {final["sha256"]: final for frame in job.manifest.frames for final in frame["finals"]}
     larger = [file["name"] for file in delivery["files"] if file["width"] > finals[file["final_sha256"]]["width"]]
-    what = f"{len(delivery['files'])} files to the specification {delivery['specification']!r}"
+    what = f"{counted(len(delivery['files']), 'file')} to the specification {delivery['specification']!r}"
     return [
         f"Delivery {number} to {delivery['client']}: {what}, in a valid bag at {handed['place']}",
         f"Receipt: {job.path(handed['receipt_pdf']['path'])}",

@@ -5,18 +5,31 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
+from typing import NamedTuple
 
 from glassine.flows.open_job import OpenJob, adopted_document
-from glassine.schemas.due import current_final, delivered_digests, wanted_finals
+from glassine.schemas.due import (
+    blocked_sources,
+    current_final,
+    delivered_pictures,
+    picture_key,
+    wanted_finals,
+)
 from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.errors import CallError, DeliveryRefusedError
 from glassine.schemas.job_record import adopt
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, is_blocked, is_selected
+from glassine.schemas.stage import Frame, crop_for, is_blocked, is_selected
 from glassine.schemas.validation import Document
 from glassine.tasks.delivery.rights import may_leave
 
-Item = tuple[int, Document]
+
+class Item(NamedTuple):
+    """One picture that is to leave: which final of which frame, in which crop (None is the full frame)."""
+
+    frame: int
+    final: Document
+    crop: Document | None
 
 
 @dataclass(frozen=True)
@@ -34,7 +47,7 @@ class Order:
     @property
     def key(self) -> str:
         """Eight digits that change with anything that would change the delivered files."""
-        finals = [[number, final["final"], final["sha256"]] for number, final in self.items]
+        finals = [[item.frame, item.final["final"], item.final["sha256"], item.crop] for item in self.items]
         return digest_of(canonical_bytes([self.client, self.specification_sha256, self.licence, self.rights, finals]))[
             :8
         ]
@@ -56,7 +69,7 @@ def plan_orders(
         causes = [f"the job sheet has no licence for {name}: write one under `licences` in job.json."]
     gathered: dict[str, list[Item]] = {}
     for spec_name, finals in _specifications(job, name, specification).items():
-        gathered[spec_name], faults = _gather(manifest, finals, frames)
+        gathered[spec_name], faults = _gather(manifest, spec_name, finals, frames)
         causes += [fault for fault in faults if fault not in causes]
     if causes or licence is None:
         more = f" (and {len(causes) - 1} more causes)" if causes[1:] else ""
@@ -67,10 +80,16 @@ def plan_orders(
 
 def check_still_true(manifest: Manifest, order: Order) -> None:
     """Another process may have blocked a frame, or brought a newer round, while a bag was packed or copied."""
-    for number, final in order.items:
-        frame = manifest.frame(number)
-        now = current_final(frame, final["final"])
-        if is_blocked(frame) or now is None or now["sha256"] != final["sha256"] or not now["signed_off"]:
+    for item in order.items:
+        frame = manifest.frame(item.frame)
+        now = current_final(frame, item.final["final"])
+        is_same = now is not None and now["sha256"] == item.final["sha256"] and now["signed_off"]
+        if (
+            not is_same
+            or is_blocked(frame)
+            or blocked_sources(manifest, item.final)
+            or crop_for(frame, order.specification) != item.crop
+        ):
             sentence = f"Frame {frame['number']} changed while the delivery was made: nothing was handed over"
             raise DeliveryRefusedError("L001", f"{sentence}. Run the same command again.")
 
@@ -92,15 +111,18 @@ def name_of_client(job: OpenJob, client: str) -> str:
         if name.casefold() == client.casefold():
             return str(name)
     words = ", ".join(sorted(set(known)))
-    raise CallError("W002", f"The job sheet of {job.number} names no client {client!r} (known: {words}).")
+    raise CallError(
+        "W002",
+        f"The job sheet of {job.number} names no client {client!r} (known: {words}): name one of them, or write it into job.json.",
+    )
 
 
 def _order(job: OpenJob, client: str, spec_name: str, licence: Document, items: list[Item]) -> Order:
     document = f"specification/{spec_name}"
     job.commit("adopt", partial(adopt, name=document, content=job.studio.specification(spec_name)))
     adopted = adopted_document(job.manifest, document)
-    sent = delivered_digests(job.manifest, client, spec_name, adopted["sha256"])
-    unsent = [(number, final) for number, final in items if final["sha256"] not in sent]
+    sent = delivered_pictures(job.manifest, client, spec_name, adopted["sha256"])
+    unsent = [item for item in items if picture_key(item.final["sha256"], item.crop) not in sent]
     rights = _rights(job, client, licence)
     return Order(client, spec_name, adopted["sha256"], adopted["content"], licence, rights, unsent)
 
@@ -127,7 +149,9 @@ def _licence(manifest: Manifest, client: str) -> Document | None:
     return next((li for li in manifest.sheet.get("licences", []) if li["client"].casefold() == client.casefold()), None)
 
 
-def _gather(manifest: Manifest, finals: list[str], frames: list[int] | None) -> tuple[list[Item], list[str]]:
+def _gather(
+    manifest: Manifest, specification: str, finals: list[str], frames: list[int] | None
+) -> tuple[list[Item], list[str]]:
     """The finals to be sent, and every reason why one may not leave. Blocked selects leave only when they are named."""
     selects = [frame for frame in manifest.frames if is_selected(frame)]
     chosen = [manifest.frame(number) for number in frames] if frames else [f for f in selects if not is_blocked(f)]
@@ -142,20 +166,22 @@ def _gather(manifest: Manifest, finals: list[str], frames: list[int] | None) -> 
         if not is_selected(frame):
             causes.append(f"frame {frame['number']} is no select of a closed round.")
             continue
-        for name in finals:
+        for name in (wanted["final"] for wanted in wanted_finals(manifest, frame) if wanted["final"] in finals):
             final = current_final(frame, name)
-            cause = _why_not(frame, name, final)
+            cause = _why_not(manifest, frame, name, final)
             if cause or final is None:
                 causes.append(cause)
             else:
-                items.append((frame["frame"], final))
+                items.append(Item(frame["frame"], final, crop_for(frame, specification)))
     return items, causes
 
 
-def _why_not(frame: Frame, name: str, final: Document | None) -> str:
+def _why_not(manifest: Manifest, frame: Frame, name: str, final: Document | None) -> str:
     if final is None:
         stale = any(old["final"] == name for old in frame["finals"])
         return f"final {name!r} of frame {frame['number']} is {'stale' if stale else 'not rendered'}: run `glassine advance`."
+    if blocked := blocked_sources(manifest, final):
+        return f"final {name!r} of frame {frame['number']} holds a piece of {', '.join(blocked)}, which is blocked: have it retouched without."
     if not final["signed_off"]:
         return f"final {name!r} of frame {frame['number']} is not signed off."
     return ""

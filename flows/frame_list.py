@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio
+from glassine.schemas.identifiers import print_frame
 from glassine.schemas.job_record import JobRecord
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.people import People
-from glassine.schemas.stage import Frame
+from glassine.schemas.stage import Frame, outcome_of
 from glassine.schemas.validation import Document
 
 
@@ -48,18 +49,36 @@ def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
         for person, mark in found["marks"].get(str(frame["frame"]), {}).items():
             hero = ", hero" if mark["hero"] else ""
             remark = f": {mark['remark']}" if mark["remark"] else ""
-            said.append(f"  round {found['round']!r}, {people.name_of(person)}: {mark['verdict']}{hero}{remark}")
+            fixable = " (fixable)" if mark["fixable"] else ""
+            said.append(
+                f"  round {found['round']!r}, {people.name_of(person)}: {mark['verdict']}{hero}{remark}{fixable}"
+            )
+    said += [f"  draft note {draft['note']}: {draft['instruction']}" for draft in frame["drafts"]]
+    for specification, crop in {
+        "every delivery": frame["crops"]["general"],
+        **frame["crops"]["specifications"],
+    }.items():
+        said += [f"  crop for {specification}: {say_crop(crop)}"] if crop else []
     for retouch in frame["rounds"]:
         said += _retouch_lines(people, frame, retouch)
     for final in frame["finals"]:
         state = "stale" if final["stale"] else "may leave" if final["signed_off"] else "not signed off"
+        donors = [print_frame(number) for number in final["frames"] if number != frame["frame"]]
+        pieces = f", with pieces of {', '.join(donors)}" if donors else ""
         said.append(
-            f"  final {final['final']!r} of round {final['round']}, look {final['look']}: {state}, {final['path']}"
+            f"  final {final['final']!r} of round {final['round']}, look {final['look']}{pieces}: {state}, {final['path']}"
         )
     said += [f"  in delivery {number}" for number in frame["deliveries"]]
     if frame["block"]:
         said.append(f"  {'blocked' if frame['block']['blocked'] else 'free again'}: {frame['block']['reason']}")
     return said
+
+
+def say_crop(crop: Document) -> str:
+    """A crop in words."""
+    region = crop["region"]
+    place = ",".join(f"{region[name]:g}" for name in ("x", "y", "width", "height"))
+    return f"xywh=percent:{place}, straightened by {crop['straighten_degrees']:g}°, turned by {crop['turn_degrees']}°"
 
 
 def _retouch_lines(people: People, frame: Frame, retouch: Document) -> list[str]:
@@ -69,10 +88,10 @@ def _retouch_lines(people: People, frame: Frame, retouch: Document) -> list[str]
         if handed
         else "not handed out"
     )
-    said = [f"  retouch round {retouch['round']}: {who}"]
+    cause = retouch["brief"]["cause"]
+    why = f", because: {cause['why']} ({cause['text']})" if cause else ""
+    said = [f"  retouch round {retouch['round']}: {who}{why}"]
     notes = [note for note in frame["notes"] if note["note"] in retouch["brief"]["notes"]]
     said += [f"    note: {note['instruction']}" for note in notes]
-    said += [
-        f"    return {back['name']}: {'accepted' if back['accepted'] else 'refused'}" for back in retouch["take_backs"]
-    ]
+    said += [f"    return {back['name']}: {outcome_of(back)}" for back in retouch["take_backs"]]
     return said

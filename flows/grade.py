@@ -17,8 +17,17 @@ from glassine.flows.proof import seed_of
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import DueFinal, current_final, due_finals, unsigned_finals, wanted_finals
 from glassine.schemas.errors import CallError, FixityError, FrameError, VolumeError
+from glassine.schemas.identifiers import counted
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, is_blocked, is_handed_out, is_selected, last_return
+from glassine.schemas.stage import (
+    Frame,
+    frames_of_round,
+    is_blocked,
+    is_handed_out,
+    is_selected,
+    last_return,
+    picture_sha256,
+)
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging.rendering import make_final
@@ -42,7 +51,7 @@ def grade(studio: str, job: str, unretouched: list[int] | None = None, by: str |
         due += _from_the_original(open_job.manifest, number)
     made = make_finals(open_job, due)
     problems = open_job.finish()
-    said = [f"{len(made)} finals rendered." if made else "No final is due."]
+    said = [f"{counted(len(made), 'final')} rendered." if made else "No final is due."]
     said += [f"{name}: {path}" for name, path in made]
     said += [
         f"To be signed off: {final['final']} of {frame['number']}"
@@ -71,6 +80,7 @@ def sign_off(studio: str, job: str, frames: list[int], final: str | None = None,
                         "final": found["final"],
                         "final_sha256": found["sha256"],
                         "person": open_job.by,
+                        "crop": manifest.frame(number)["crops"]["revision"],
                     }
                 )
         return facts
@@ -133,8 +143,13 @@ def _render_batch(job: OpenJob, batch: list[DueFinal], *, place: Path | None = N
             if outcome.failure:
                 what = f"Final {wanted.final!r} of frame {wanted.frame:04d}"
                 if not outcome.of_file:
-                    raise VolumeError("V003", f"{what} was not rendered: {outcome.failure}")
-                raise FrameError("P001", f"{what} cannot be rendered: {outcome.failure}")
+                    raise VolumeError(
+                        "V003", f"{what} was not rendered: {outcome.failure.rstrip('.')}. Run the same command again."
+                    )
+                raise FrameError(
+                    "P001",
+                    f"{what} cannot be rendered: {outcome.failure.rstrip('.')}. Try `glassine verify --repair`, or leave the frame out.",
+                )
             facts.append(_final_fact(job, wanted, job.relative(call[2]), outcome.value))
     return facts
 
@@ -160,15 +175,16 @@ def _source_of(job: OpenJob, frame: Frame, wanted: DueFinal) -> Path:
         return job.find_whole(frame["sha256"])
     returned = last_return(frame)
     assert returned is not None  # a final of a round is due only when that round came back
-    return job.find_whole(returned["sha256"])
+    return job.find_whole(picture_sha256(returned))
 
 
 def _final_fact(job: OpenJob, wanted: DueFinal, path: str, made: Document) -> Fact:
     frame = job.manifest.frame(wanted.frame)
     returned = last_return(frame)
-    sources = [frame["sha256"]]
+    frames = frames_of_round(frame, wanted.round)
+    sources = [job.manifest.frame(number)["sha256"] for number in frames]
     if wanted.round != UNRETOUCHED and returned:
-        sources.append(returned["sha256"])
+        sources += dict.fromkeys((returned["sha256"], picture_sha256(returned)))
     return {
         "kind": "final",
         "frame": wanted.frame,
@@ -178,6 +194,7 @@ def _final_fact(job: OpenJob, wanted: DueFinal, path: str, made: Document) -> Fa
         "look_sha256": adopted_document(job.manifest, f"look/{wanted.look}")["sha256"],
         "path": path,
         "sources": sources,
+        "frames": frames,
         **{name: made[name] for name in ("sha256", "size", "width", "height", "bits", "profile")},
     }
 
@@ -186,20 +203,27 @@ def _from_the_original(manifest: Manifest, number: int) -> list[DueFinal]:
     frame = manifest.frame(number)
     if is_blocked(frame) or not is_selected(frame):
         raise CallError(
-            "W004", f"Frame {frame['number']} is no select of a closed round, or is blocked: no final is made of it."
+            "W004",
+            f"Frame {frame['number']} is no select of a closed round, or is blocked: close its round, or leave it out of --unretouched.",
         )
     if is_handed_out(frame):
-        raise CallError("W004", f"Frame {frame['number']} has a retouch round: its final is made of what comes back.")
+        raise CallError(
+            "W004",
+            f"Frame {frame['number']} has a retouch round, and its final is made of what comes back: leave it out of --unretouched.",
+        )
     return [
         DueFinal(number, wanted["final"], wanted["look"], UNRETOUCHED)
-        for wanted in wanted_finals(manifest)
+        for wanted in wanted_finals(manifest, frame)
         if current_final(frame, wanted["final"]) is None
     ]
 
 
 def _finals_to_sign(frame: Frame, named: str | None) -> list[Document]:
     if is_blocked(frame):
-        raise CallError("W004", f"Frame {frame['number']} is blocked ({frame['block']['reason']}): it may not leave.")
+        raise CallError(
+            "W004",
+            f"Frame {frame['number']} is blocked ({frame['block']['reason']}): it may not leave. Leave it out, or lift the block.",
+        )
     current = [final for final in frame["finals"] if not final["stale"] and named in (None, final["final"])]
     if not current:
         what = f"current final {named!r}" if named else "current final"

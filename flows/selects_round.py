@@ -4,28 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from prefect import flow
 
 from glassine.flows.batches import run_batches
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
+from glassine.flows.sidecars import write_sidecar_of
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import owed_hand_offs
 from glassine.schemas.errors import CallError
+from glassine.schemas.identifiers import counted
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, is_blocked
+from glassine.schemas.stage import Frame, is_blocked, is_selected
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.card_walk import stem_of
-from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.handoff.annotation import parse_region
-from glassine.tasks.handoff.selects_list import Choice, parse_selects, read_ratings
-from glassine.tasks.handoff.xmp_sidecar import read_rating, verdict_of, write_sidecar
+from glassine.tasks.handoff.selects_list import Choice, Verdict, parse_selects, read_ratings
+from glassine.tasks.handoff.xmp_sidecar import read_rating, verdict_of
 
 Fact = dict[str, Any]
-HERO_RATING, SELECT_RATING = 5, 4
-"""xmp:Rating of what was chosen (XMP Specification Part 1: 0 to 5; that these two stand for it is our own choice)."""
 
 
 @flow(name="selects mark")
@@ -38,6 +37,8 @@ def mark(
     by: str | None = None,
     remark: str | None = None,
     region: str | None = None,
+    *,
+    fixable: bool = False,
 ) -> Document:
     """Take one person's marks into a round: from a written list, or from `xmp:Rating` sidecars in a folder.
 
@@ -53,13 +54,18 @@ def mark(
     else:
         choices = _ratings_in_custody(open_job)
     if not choices:
-        raise CallError("W001", "There is no mark to take: the list is empty, or no sidecar bears a rating.")
+        raise CallError(
+            "W001",
+            "There is no mark to take: the list is empty, or no sidecar bears a rating. Write one as in: 0142, hero 0177.",
+        )
     area = parse_region(region) if region else None
+    if fixable and not remark:
+        raise CallError("W001", "A fixable mark says what is to be mended: --remark 'collar crooked'.")
 
     def propose(manifest: Manifest) -> list[Fact]:
         _check_open(manifest, round_name)
         opened = [{"kind": "selects_round", "round": round_name, "state": "opened", "person": open_job.by}]
-        return opened + _mark_facts(manifest, round_name, open_job.by, choices, remark, area)
+        return opened + _mark_facts(manifest, round_name, open_job.by, choices, remark, area, fixable=fixable)
 
     before = open_job.manifest.head
     open_job.commit("selects", propose)
@@ -73,20 +79,40 @@ def mark(
 
 
 @flow(name="selects close")
-def close(studio: str, job: str, round_name: str, by: str | None = None) -> Document:
-    """Close a round: its marks are frozen, and the sidecars of what it chose are written to `handoff/`."""
+def close(studio: str, job: str, round_name: str, rest: str | None = None, by: str | None = None) -> Document:
+    """Close a round: its marks are frozen, and the sidecars of what it chose are written to `handoff/`.
+
+    `rest` ("out" or "hold") is what the selects of earlier rounds become on which nobody said anything in this one;
+    else they stay selects.
+    """
     open_job = OpenJob(read_studio(Path(studio)), job, by)
     known = open_job.manifest.selects_round(round_name)
     if not known or not known["marks"]:
-        raise CallError("W002", f"Job {job} has no round {round_name!r} with marks in it: mark selects first.")
-    fact = {"kind": "selects_round", "round": round_name, "state": "closed", "person": open_job.by}
-    open_job.say("selects", [fact])
+        rounds = ", ".join(repr(found["round"]) for found in open_job.manifest.document["selects_rounds"]) or "none"
+        raise CallError(
+            "W002",
+            f"Job {job} has no round {round_name!r} with marks in it (known: {rounds}): name one, or mark selects first.",
+        )
+    if rest not in (None, "out", "hold"):
+        raise CallError("W001", f"--rest is out or hold, not {rest!r}.")
+
+    def propose(manifest: Manifest) -> list[Fact]:
+        found = manifest.selects_round(round_name) or known
+        silent = [
+            Choice(frame["frame"], cast(Verdict, rest))
+            for frame in manifest.frames
+            if rest and is_selected(frame) and str(frame["frame"]) not in found["marks"]
+        ]
+        marks = [] if found["closed"] else _mark_facts(manifest, round_name, open_job.by, silent, None, None)
+        return [*marks, {"kind": "selects_round", "round": round_name, "state": "closed", "person": open_job.by}]
+
+    open_job.commit("selects", propose)
     written = hand_off(open_job)
     problems = open_job.finish()
     manifest = open_job.manifest
     chosen = _chosen_in(manifest, manifest.selects_round(round_name) or known)
     said = [
-        f"Round {round_name!r} is closed: {len(chosen)} selects ({', '.join(f['number'] for f in chosen) or 'none'})."
+        f"Round {round_name!r} is closed: {counted(len(chosen), 'select')} ({', '.join(f['number'] for f in chosen) or 'none'})."
     ]
     said += conflicts_in(manifest, round_name, open_job)
     said += [f"Sidecars of the selects: {path}" for path in written]
@@ -101,11 +127,10 @@ def hand_off(job: OpenJob) -> list[Path]:
         folder = f"handoff/{_folder_name(found['round'], job.manifest)}"
 
         def write_batch(batch: list[Frame], found: Document = found, folder: str = folder) -> list[Fact]:
-            return [_write_sidecar(job, frame, found, folder) for frame in batch]
+            return [write_sidecar_of(job, frame, found, folder) for frame in batch]
 
         files = [fact for facts in run_batches("hand off", write_batch, [frames] if frames else []) for fact in facts]
         facts: list[Fact] = [{"kind": "hand_off", "round": found["round"], "files": files}]
-        facts += [job.hold(job.path(file["path"]), "hand-off") for file in files]
         job.say("hand-off", facts)
         folders += [job.path(folder)] if files else []
     return folders
@@ -134,18 +159,17 @@ def _mark_facts(
     choices: Sequence[Choice],
     remark: str | None,
     region: Document | None,
+    *,
+    fixable: bool = False,
 ) -> list[Fact]:
     known = manifest.selects_round(round_name)
     facts = []
     for choice in choices:
         before = known["marks"].get(str(choice.frame), {}).get(person) if known else None
-        said: Fact = {"verdict": choice.verdict, "hero": choice.hero, "remark": remark}
+        said: Fact = {"verdict": choice.verdict, "hero": choice.hero, "remark": remark, "fixable": fixable}
         if region:
             said["region"] = region
-        if before and {name: before.get(name) for name in ("verdict", "hero", "remark", "region")} == {
-            "region": None,
-            **said,
-        }:
+        if before and {name: before.get(name) for name in (*said, "region")} == {"region": None, **said}:
             continue
         revision = before["revision"] + 1 if before else 1
         facts.append(
@@ -197,18 +221,3 @@ def _folder_name(round_name: str, manifest: Manifest) -> str:
     """`round-1`, `round-2`, ...: a round's own name may hold anything."""
     names = [found["round"] for found in manifest.document["selects_rounds"]]
     return f"round-{names.index(round_name) + 1}"
-
-
-def _write_sidecar(job: OpenJob, frame: Frame, found: Document, folder: str) -> Fact:
-    sheet = job.manifest.sheet
-    path = f"{folder}/{Path(frame['path']).stem}.xmp"
-    marks = found["marks"][str(frame["frame"])].values()
-    write_sidecar(
-        job.path(path),
-        rating=HERO_RATING if any(given["hero"] for given in marks) else SELECT_RATING,
-        label=found["round"],
-        title=f"{job.number} {frame['number']}",
-        creator=[sheet["photographer"]] if sheet.get("photographer") else (),
-        job=job.number,
-    )
-    return {"frame": frame["frame"], "path": path, "sha256": hash_file(job.path(path))}

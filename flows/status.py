@@ -10,11 +10,14 @@ from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio
 from glassine.schemas.due import (
     bad_copies,
+    deliveries_with,
     due_deliveries,
     due_finals,
+    late_deliverables,
     late_frames,
     owed_copies,
     owed_hand_offs,
+    owed_rounds,
     unidentified,
     unproofed,
     waits,
@@ -22,7 +25,7 @@ from glassine.schemas.due import (
 from glassine.schemas.errors import NOT_RIGHT, GlassineError
 from glassine.schemas.job_record import JobRecord, check_chain
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import STAGES
+from glassine.schemas.stage import STAGES, is_blocked
 from glassine.schemas.validation import Document
 
 
@@ -70,6 +73,13 @@ def _job_status(studio: Studio, number: str) -> Document:
             for wait in waits(manifest, record.people, today)
         ],
         "late": late_frames(manifest, today),
+        "late_deliverables": late_deliverables(manifest, today),
+        "blocked_but_delivered": [
+            {"frame": frame["number"], "delivery": delivery["delivery"], "client": delivery["client"]}
+            for frame in manifest.frames
+            if is_blocked(frame)
+            for delivery in deliveries_with(manifest, frame["frame"])
+        ],
         "head": manifest.document["head"],
         "record_faults": faults,
     }
@@ -81,6 +91,7 @@ def _due(manifest: Manifest) -> list[str]:
         (len(unidentified(manifest)), "frames to identify"),
         (len(unproofed(manifest, 0)), "proofs to make"),
         (len(owed_hand_offs(manifest)), "rounds to hand off"),
+        (len(owed_rounds(manifest)), "retouch rounds to brief again"),
         (len(due_finals(manifest)), "finals to render"),
         (len(due_deliveries(manifest)), "deliveries to send"),
     ]
@@ -100,5 +111,10 @@ def _say(job: Document) -> list[str]:
         said.append(f"  Due now (`glassine advance {job['job']}`): {', '.join(job['due'])}")
     said += [f"  Waits for {wait['for']} {wait['what']}: {wait['command']}" for wait in job["waits"]]
     if job["late"]:
-        said.append(f"  Late: {', '.join(job['late'])}")
+        said.append(f"  Late from the retouch: {', '.join(job['late'])}")
+    said += [f"  Late: {late}" for late in job["late_deliverables"]]
+    said += [
+        f"  Blocked, but in delivery {found['delivery']} to {found['client']}: frame {found['frame']}"
+        for found in job["blocked_but_delivered"]
+    ]
     return said

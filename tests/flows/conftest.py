@@ -175,7 +175,7 @@ def shoot(
     returned = retouched(
         studio.job_folder(JOB) / frame["rounds"][0]["brief"]["base"]["path"], now / "returns" / "0001.tif"
     )
-    run("retouch.take_back", studio, frame=1, file=str(returned))
+    run("retouch_return.take_back", studio, frame=1, file=str(returned))
     keep("returned")
     run("grade", studio, unretouched=[3])
     keep("graded")

@@ -141,5 +141,5 @@ def test_a_block_after_the_delivery_is_said(at: Callable[[str], Studio]) -> None
     set_block(studio, JOB, [1], "the sitter refused", blocked=True, by="Tove Abel")
     found = audit(studio, client=CLIENT)
     files = [file for delivery in found["deliveries"] for file in delivery["files"]]
-    assert {(file["frame"], file["blocked"]) for file in files} == {(1, "the sitter refused"), (3, None)}
+    assert {(file["frame"], file["blocked"]) for file in files} == {(1, "0001: the sitter refused"), (3, None)}
     assert any("the sitter refused" in line for line in found["said"])

@@ -133,7 +133,7 @@ def test_final_is_stale_after_a_newer_round(
     run("retouch.hand_out", studio, frames=[1], retoucher="Noa Lind")
     base = studio.job_folder(JOB) / manifest_of(studio).frame(1)["rounds"][1]["brief"]["base"]["path"]
     returned = retouched(base, studio.folder.parent / "returns" / "second.tif", 0.15)
-    run("retouch.take_back", studio, frame=1, file=str(returned))
+    run("retouch_return.take_back", studio, frame=1, file=str(returned))
     causes = refuse(run, studio, contents)
     assert causes == [
         "final 'print' of frame 0001 is stale: run `glassine advance`.",

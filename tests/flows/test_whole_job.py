@@ -26,7 +26,7 @@ AGAIN: list[tuple[str, str, dict[str, Any]]] = [
         {"frame": 1, "notes": ["xywh=percent:25,25,30,30 | take out the mark"], "grader": PHOTOGRAPHER},
     ),
     ("handed out", "retouch.hand_out", {"frames": [1], "retoucher": "Noa Lind", "due": "2999-12-01"}),
-    ("returned", "retouch.take_back", {"frame": 1}),
+    ("returned", "retouch_return.take_back", {"frame": 1}),
     ("graded", "grade", {"unretouched": [3]}),
     ("signed", "grade.sign_off", {"frames": [1, 3], "by": PHOTOGRAPHER}),
     ("delivered", "deliver", {"client": CLIENT}),
@@ -72,7 +72,7 @@ def test_backup_holds_all_that_cannot_be_made_again(
     newest = f"heads/{manifest_of(studio).head.entry:08d}-{manifest_of(studio).head.sha256[:8]}.json"
     assert newest in kept
     roles = {holder["role"] for _, holder in manifest_of(studio).every_file() if "role" in holder}
-    assert roles >= {"companion", "stray", "job sheet", "hand-off", "brief", "return", "receipt"}
+    assert roles >= {"companion", "stray", "job sheet", "brief", "return", "receipt"}
 
 
 @pytest.mark.parametrize(("stage", "flow", "words"), AGAIN, ids=[f"{flow}" for _, flow, _ in AGAIN])
@@ -88,7 +88,7 @@ def test_second_run_changes_nothing(
     studio = at(stage)
     if flow == "ingest":
         words = {**words, "sources": [str(card)]}
-    if flow == "retouch.take_back":
+    if flow == "retouch_return.take_back":
         words = {**words, "file": str(studio.folder.parent / "returns" / "0001.tif")}
     if flow == "advance":
         run(flow, studio)  # the contact sheet shows the marks, which came after it
