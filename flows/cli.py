@@ -55,10 +55,11 @@ for place, group in ((0, studio_app), (1, job_app), (4, selects_app), (5, retouc
 
 
 @app.command(group=PROGRAM)
-def demo(folder: Path = Path("demo-studio"), *, common: Common = HERE) -> Document:
+def demo(folder: Path = Path("demo-studio"), *, pause: bool = False, common: Common = HERE) -> Document:
     """Invent a small shoot and take it through the whole job, from the card to the receipt.
 
-    Nothing outside its folder is touched. It ends with a list of what to open.
+    Thirty frames, two cards, and what goes wrong in a studio. Nothing outside its folder is touched. It ends with a
+    list of what to open.
 
     Example: glassine demo my-demo
     Next: glassine status --studio my-demo/studio
@@ -67,13 +68,15 @@ def demo(folder: Path = Path("demo-studio"), *, common: Common = HERE) -> Docume
     ----------
     folder
         Where the demo's studio is made; must not exist, or be an earlier demo.
+    pause
+        Stop between the acts, until Enter is pressed.
     """
     from glassine.flows.prefect_environment import set_environment
 
     set_environment()
     from glassine.flows.demo import play
 
-    return play(folder, quiet=common.json)
+    return play(folder, quiet=common.json, pause=pause)
 
 
 @app.command(group=PROGRAM)

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from skimage.filters import gaussian
+from scipy import ndimage
 
 from glassine.tasks.imaging.simulated_set import Triple
 
@@ -17,28 +17,33 @@ Field = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 Window = tuple[slice, slice]
 
-BACKDROP_Z = -1.6
+NOWHERE_Z = -4.0
+"""Depth where nothing stands: the background is behind."""
 TILE_PX = 512
 
 
 class Canvas:
     """Depth, reflectance, gloss and texture of what is nearest to the camera, at half the picture's size."""
 
-    def __init__(self, width: int, height: int) -> None:
-        self.step = 2.0 / width
-        self.x = (np.arange(width, dtype=np.float32) + 0.5) * np.float32(self.step) - 1
-        self.y = ((np.arange(height, dtype=np.float32) + 0.5) - height / 2)[:, np.newaxis] * np.float32(-self.step)
-        self.z = np.full((height, width), BACKDROP_Z, np.float32)
+    def __init__(self, width: int, height: int, zoom: float = 1.0, look_at: tuple[float, float] = (0.0, 0.0)) -> None:
+        self.step = 2.0 / width / zoom
+        across = (np.arange(width, dtype=np.float32) + 0.5) - np.float32(width / 2)
+        down = (np.arange(height, dtype=np.float32) + 0.5) - np.float32(height / 2)
+        self.x = across * np.float32(self.step) + np.float32(look_at[0])
+        self.y = (np.float32(look_at[1]) - down * np.float32(self.step))[:, np.newaxis]
+        self.z = np.full((height, width), NOWHERE_Z, np.float32)
         self.colour = np.zeros((height, width, 3), np.float32)
         self.gloss = np.zeros((height, width), np.float32)
         self.texture = np.zeros((height, width), np.float32)
         self.glow = np.zeros((height, width), np.float32)
         self.skin = np.zeros((height, width), np.float32)
+        self.hair = np.zeros((height, width), np.float32)
 
-    def window(self, centre: tuple[float, float], reach: float) -> Window:
+    def window(self, centre: tuple[float, float], reach: float, reach_down: float | None = None) -> Window:
         """Rows and columns within `reach` of a place."""
         columns = np.searchsorted(self.x, [centre[0] - reach, centre[0] + reach])
-        rows = np.searchsorted(-self.y[:, 0], [-centre[1] - reach, -centre[1] + reach])
+        down = reach if reach_down is None else reach_down
+        rows = np.searchsorted(-self.y[:, 0], [-centre[1] - down, -centre[1] + down])
         return slice(int(rows[0]), int(rows[1])), slice(int(columns[0]), int(columns[1]))
 
     def paint(
@@ -47,9 +52,10 @@ class Canvas:
         z: Field,
         colour: Field | Triple,
         *,
-        gloss: float = 0.0,
-        texture: float = 0.0,
-        skin: float = 0.0,
+        gloss: Field | float = 0.0,
+        texture: Field | float = 0.0,
+        skin: Field | float = 0.0,
+        hair: Field | float = 0.0,
         where: Mask | None = None,
     ) -> Mask:
         """Put a surface where it is nearer than what is there; tell where that was."""
@@ -58,10 +64,9 @@ class Canvas:
             nearer &= where
         self.z[place][nearer] = z[nearer]
         self.colour[place][nearer] = colour[nearer] if isinstance(colour, np.ndarray) else colour32(colour)
-        self.gloss[place][nearer] = gloss
-        self.texture[place][nearer] = texture
-        self.skin[place][nearer] = skin
-        self.glow[place][nearer] = 0.0
+        kinds = ((self.gloss, gloss), (self.texture, texture), (self.skin, skin), (self.hair, hair), (self.glow, 0.0))
+        for kept, value in kinds:
+            kept[place][nearer] = value[nearer] if isinstance(value, np.ndarray) else value
         return nearer
 
 
@@ -84,8 +89,8 @@ def ellipsoid(
     return place, np.where(root > 0, t + np.float32(centre[2]), np.float32(-9)), own[0], own[1], own[2]
 
 
-def capsule(canvas: Canvas, start: Triple, end: Triple, radius: float) -> tuple[Window, Field]:
-    """Depth of a rod with round ends."""
+def capsule(canvas: Canvas, start: Triple, end: Triple, radius: float) -> tuple[Window, Field, Field]:
+    """Depth of a rod with round ends, and how far along it each place is [0, 1]."""
     middle = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
     along = np.array(end) - start
     place = canvas.window(middle, float(np.hypot(along[0], along[1])) / 2 + radius)
@@ -94,14 +99,24 @@ def capsule(canvas: Canvas, start: Triple, end: Triple, radius: float) -> tuple[
     t = np.clip((x * float(along[0]) + y * float(along[1])) / length, 0, 1)
     rest = radius**2 - (x - t * float(along[0])) ** 2 - (y - t * float(along[1])) ** 2
     z = start[2] + t * float(along[2]) + np.sqrt(np.maximum(rest, 0))
-    return place, np.where(rest > 0, z, np.float32(-9))
+    return place, np.where(rest > 0, z, np.float32(-9)), t
 
 
 def bump(x: Field, y: Field, at: tuple[float, float], size: tuple[float, float]) -> Field:
-    return np.exp(-(((x - at[0]) / size[0]) ** 2) - ((y - at[1]) / size[1]) ** 2)
+    """A smooth hill of height 1."""
+    hill: Field = np.exp(-(((x - at[0]) / size[0]) ** 2)) * np.exp(-(((y - at[1]) / size[1]) ** 2))
+    return hill
+
+
+def ramp(value: Field, low: float, high: float) -> Field:
+    """From 0 at `low` to 1 at `high`, smooth at both ends; `low` may be the greater."""
+    t = np.clip((value - low) / (high - low), 0, 1)
+    smooth: Field = t * t * (3 - 2 * t)
+    return smooth
 
 
 def blend(colour: Field, other: Triple, amount: Field) -> Field:
+    """A colour field, taken towards another colour by a share."""
     return colour + amount[..., np.newaxis] * (colour32(other) - colour)
 
 
@@ -110,10 +125,11 @@ def colour32(colour: Triple) -> Field:
     return np.array(colour, np.float32)
 
 
-def blurred(image: Field, sigma_px: float, *, mode: str = "nearest", channel_axis: int | None = None) -> Field:
-    """Gaussian blur."""
-    soft: Field = gaussian(image, sigma_px, mode=mode, channel_axis=channel_axis)  # type: ignore[no-untyped-call]
-    return soft.astype(np.float32, copy=False)
+def blurred(image: Field, sigma_px: float, *, mode: str = "nearest") -> Field:
+    """Gaussian blur over rows and columns."""
+    sigma = (sigma_px, sigma_px, 0) if image.ndim == 3 else (sigma_px, sigma_px)
+    soft: Field = ndimage.gaussian_filter(image, sigma, mode=mode, truncate=3.0)
+    return soft
 
 
 def inner(fields: Sequence[Field], axis: Sequence[float] | NDArray[np.floating[Any]]) -> Field:
@@ -124,10 +140,33 @@ def inner(fields: Sequence[Field], axis: Sequence[float] | NDArray[np.floating[A
 
 
 @cache
-def noise_tile(seed: int, sigma_px: float) -> Field:
-    """Smooth noise of mean 0 and deviation 1 that repeats without a seam."""
+def noise_tile(seed: int, sigma_px: float, sigma_across_px: float | None = None) -> Field:
+    """Smooth noise of mean 0 and deviation 1 that repeats without a seam; smoother down or across where wished."""
     tile = np.random.Generator(np.random.Philox(seed)).standard_normal((TILE_PX, TILE_PX), np.float32)
-    if sigma_px:
-        tile = blurred(tile, sigma_px, mode="wrap")
+    across = sigma_px if sigma_across_px is None else sigma_across_px
+    if sigma_px or across:
+        tile = ndimage.gaussian_filter(tile, (sigma_px, across), mode="wrap")
     scaled: Field = (tile - tile.mean()) / tile.std()
     return scaled
+
+
+def sample_line(samples: Field, place: Field) -> Field:
+    """Values along a line of samples, between them; the line is repeated for ever."""
+    low = np.floor(place)
+    first = low.astype(np.int32) % samples.size
+    following = (first + 1) % samples.size
+    start = samples[first]
+    found: Field = start + (place - low).astype(np.float32) * (samples[following] - start)
+    return found
+
+
+def random_line(seed: int, count: int) -> Field:
+    """Independent values of mean 0 and deviation 1."""
+    return np.random.Generator(np.random.Philox(seed)).standard_normal(count, np.float32)
+
+
+def sample_tile(tile: Field, row: Field, column: Field) -> Field:
+    """A tile at any place, repeated for ever, to the nearest sample."""
+    r, c = np.floor(row).astype(np.int32) % TILE_PX, np.floor(column).astype(np.int32) % TILE_PX
+    found: Field = tile[r, c]
+    return found
