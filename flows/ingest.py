@@ -11,7 +11,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
-from glassine.flows.decoding import open_pool
+from glassine.flows.decoding import attempt_facts, is_given_up, is_worth_another_try, open_pool
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
@@ -28,9 +28,12 @@ from glassine.tasks.custody.original_name import original_path
 from glassine.tasks.custody.replication import PlacedCopy, replicate
 from glassine.tasks.delivery.exiftool import ExifTool
 from glassine.tasks.delivery.identification import identify
+from glassine.tasks.imaging.decoder_pool import Outcome
 from glassine.tasks.imaging.raw_rendering import check_decodable
 
 Fact = dict[str, Any]
+_LookedAt = tuple[Frame, Document, Outcome | None]
+"""A frame, what the camera wrote into it, and what became of decoding it; None where that is not tried any more."""
 BATCH_BYTES = 256 * 2**20
 """A batch is committed after about this much: a second or two of copying to disks."""
 
@@ -95,9 +98,13 @@ def take_in(job: OpenJob, sources: list[Path], set_up: str | None, tally: Tally)
 def identify_frames(job: OpenJob) -> list[str]:
     """Read what the camera wrote into each frame that nobody has looked at, and whether its picture decodes.
 
-    Returns what could not be found out now and is tried again next time, a sentence each.
+    A frame that was given up for want of time or memory is looked at again once a limit is raised. Returns what could
+    not be found out now and is tried again next time, a sentence each.
     """
     frames = unidentified(job.manifest)
+    frames += [
+        frame for frame in job.manifest.frames if frame["identified"] and is_worth_another_try(job.studio, frame)
+    ]
     problems: list[str] = []
     if not frames:
         return problems
@@ -107,25 +114,40 @@ def identify_frames(job: OpenJob) -> list[str]:
         show_progress("reading camera data", len(frames)) as on_frame,
     ):
 
-        def identify_batch(batch: list[Frame]) -> list[Fact]:
+        def identify_batch(batch: list[Frame]) -> list[_LookedAt]:
             found_at = job.find_each(batch, problems)
-            paths = [path for _, path in found_at]
-            seen = identify(exif, paths, [frame["name"] for frame, _ in found_at])
-            outcomes = pool.run(check_decodable, ((path,) for path in paths))
-            facts: list[Fact] = []
-            for (frame, _), found, outcome in zip(found_at, seen, outcomes, strict=True):
+            seen = identify(exif, [path for _, path in found_at], [frame["name"] for frame, _ in found_at])
+            tried = [(frame["frame"], path) for frame, path in found_at if not is_given_up(job.studio, frame)]
+            outcomes = {}
+            calls = pool.run(check_decodable, ((path,) for _, path in tried))
+            for (number, _), outcome in zip(tried, calls, strict=True):
                 on_frame(1)
-                if outcome.failure and not outcome.of_file:
-                    problems.append(f"Frame {frame['number']} was not looked at: {outcome.failure}")
-                    continue
-                facts.append(_identified(frame, found))
-                if outcome.failure:
-                    facts.append({"kind": "undecodable", "frame": frame["frame"], "reason": outcome.failure[:2000]})
-            return facts
+                outcomes[number] = outcome
+            return [(frame, was, outcomes.get(frame["frame"])) for (frame, _), was in zip(found_at, seen, strict=True)]
 
-        for facts in run_batches("identify", identify_batch, in_batches(frames)):
-            job.say("identify", facts)
+        for looked_at in run_batches("identify", identify_batch, in_batches(frames)):
+            tries = ((frame, outcome) for frame, _, outcome in looked_at if outcome)
+            job.say("identify", [fact for tried in tries for fact in attempt_facts(job.studio, *tried)])
+            job.say("identify", _identified_facts(job, looked_at, problems))
     return problems
+
+
+def _identified_facts(job: OpenJob, looked_at: list[_LookedAt], problems: list[str]) -> Iterator[Fact]:
+    """What was found out; a frame that could not be looked at, but may be the next time, is told of in `problems`."""
+    manifest = job.manifest
+    for before, found, outcome in looked_at:
+        frame = manifest.frame(before["frame"])
+        if outcome is None or not outcome.failure:
+            yield _identified(frame, found)
+        elif outcome.of_file:
+            yield _identified(frame, found)
+            yield {"kind": "undecodable", "frame": frame["frame"], "reason": outcome.failure[:2000]}
+        elif is_given_up(job.studio, frame):
+            yield _identified(frame, found)
+        else:
+            problems.append(
+                f"Frame {frame['number']} was not looked at: {outcome.failure} The next run tries it again."
+            )
 
 
 class _Batch:
@@ -167,7 +189,8 @@ class _Batch:
                 sha256 = hash_file(file.path)
             except OSError as error:
                 raise VolumeError(
-                    "V004", f"{file.path} cannot be read ({error.strerror}); it was not taken in."
+                    "V004",
+                    f"{file.path} cannot be read ({error.strerror}) and was not taken in: try another reader or cable, and run the same command again.",
                 ) from error
             if sha256 in self.known:
                 self.on_bytes(file.size)
@@ -182,7 +205,10 @@ class _Batch:
         )
         self.tally.problems += [str(failure) for failure in replica.failures]
         if not replica.copies and replica.sha256 not in self.known:
-            raise VolumeError("V003", f"{file.source} was not taken in: no volume took a copy of it.")
+            raise VolumeError(
+                "V003",
+                f"{file.source} was not taken in, since no volume took a copy of it: see what each volume says, and run the same command again.",
+            )
         self.known.add(replica.sha256)
         return Arrival(file, role, replica.sha256, replica.size, replica.copies)
 

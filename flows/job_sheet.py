@@ -9,12 +9,17 @@ from typing import Any
 
 from glassine.flows.open_job import CONTACT_SHEET, OpenJob
 from glassine.flows.outcome import pretty_json, summary
+from glassine.flows.sheet_check import check_sheet
+from glassine.flows.sidecars import bring_sidecars_in_line
 from glassine.flows.studio import Studio
+from glassine.schemas.due import deliveries_with
 from glassine.schemas.durable_file import replace_file
-from glassine.schemas.errors import NOT_RIGHT, CallError, DocumentError, RecordError
+from glassine.schemas.errors import NOT_RIGHT, CallError, RecordError
 from glassine.schemas.identifiers import check_job_number, print_frame
 from glassine.schemas.job_record import JobRecord, create_job
 from glassine.schemas.manifest import Manifest
+from glassine.schemas.people import spell_name
+from glassine.schemas.stage import Frame
 from glassine.schemas.validation import Document, check_document, read_document
 
 Fact = dict[str, Any]
@@ -30,6 +35,7 @@ def open_new_job(
     gets the new sheet.
     """
     check_job_number(number)
+    who = spell_name(studio.who(by))  # before anything is made
     document = read_document(sheet, "job_sheet") if sheet else _plain_sheet(number, title, client)
     if document["job"] != number:
         raise CallError(
@@ -37,8 +43,9 @@ def open_new_job(
             f"{sheet} is the job sheet of {document['job']}, not of {number}: correct the number in one of the two.",
         )
     document = _with_defaults(studio, document)
-    check_document(document, "job_sheet", label=str(sheet or SHEET))
-    _check_names(studio, document)
+    label = str(sheet or SHEET)
+    check_document(document, "job_sheet", label=label)
+    check_sheet(studio, number, document, label=label)
     folder = studio.working_volume().job_folder(number)
     known = JobRecord(folder).exists() and JobRecord(folder).manifest().adopted("job-sheet") is not None
     if known and sheet is None:
@@ -52,7 +59,7 @@ def open_new_job(
         )
     if not JobRecord(folder).exists():
         _check_unknown(studio, number)
-        create_job(folder, number, by=studio.who(by))
+        create_job(folder, number, by=who)
     replace_file(folder / SHEET, pretty_json(document))
     job = OpenJob(studio, number, by)
     kept = job.path(f"sheets/job-sheet-{job.manifest.document['documents']['job-sheet']['revision']}.json")
@@ -121,19 +128,32 @@ def set_block(
     job.commit("block", propose)
     if blocked:
         take_sheet_away(job)
+    bring_sidecars_in_line(job, frames)
     problems = job.finish()
     said = [f"{'Blocked' if blocked else 'Free again'}: {_numbers(frames)} ({reason})."]
     for frame in (job.manifest.frame(frame) for frame in frames):
-        if blocked and frame["deliveries"]:
-            numbers = ", ".join(map(str, frame["deliveries"]))
-            said.append(
-                f"Frame {frame['number']} is in deliveries {numbers} already: ask who received it to withdraw it."
-            )
-    for frame in (job.manifest.frame(frame) for frame in frames):
-        if blocked and frame["rounds"] and frame["rounds"][-1]["hand_out"] and not frame["deliveries"]:
-            name = job.record.people.name_of(frame["rounds"][-1]["hand_out"]["retoucher"])
-            said.append(f"Frame {frame['number']} was handed out to {name}: ask for it back.")
+        if blocked:
+            said += _where_it_is(job, frame)
     return summary(said, problems, job=number, blocked=blocked, frames=[print_frame(frame) for frame in frames])
+
+
+def _where_it_is(job: OpenJob, frame: Frame) -> list[str]:
+    """Who has a blocked frame, or a piece of it, already: clients and retouchers, a sentence each."""
+    said = []
+    for delivery in deliveries_with(job.manifest, frame["frame"]):
+        files = ", ".join(file["name"] for file in delivery["files"] if frame["frame"] in file["frames"])
+        when = delivery["handed_over"]["at"][:10]
+        said.append(
+            f"Frame {frame['number']} is in delivery {delivery['delivery']} to {delivery['client']} of {when} already ({files}): ask them to withdraw it."
+        )
+    for other in job.manifest.frames:
+        for retouch in other["rounds"]:
+            extras = [extra["frame"] for extra in retouch["brief"]["extras"] if extra["use"] == "donor"]
+            if retouch["hand_out"] and (other["frame"] == frame["frame"] or frame["frame"] in extras):
+                name = job.record.people.name_of(retouch["hand_out"]["retoucher"])
+                piece = "" if other["frame"] == frame["frame"] else f" as a donor for {other['number']}"
+                said.append(f"Frame {frame['number']} was handed out to {name}{piece}: ask for it back.")
+    return list(dict.fromkeys(said))
 
 
 def take_sheet_away(job: OpenJob) -> None:
@@ -196,28 +216,6 @@ def _with_defaults(studio: Studio, sheet: Document) -> Document:
         usual = studio.client(sheet["client"]).get("specification") or studio.default("specification")
         filled["deliverables"] = [{"client": sheet["client"], "specification": usual}]
     return json.loads(json.dumps(filled))  # type: ignore[no-any-return]
-
-
-def _check_names(studio: Studio, sheet: Document) -> None:
-    """Looks and specifications that a sheet names must be there, and its finals have names of their own."""
-    for look in {sheet.get("preview_look"), *(final["look"] for final in sheet.get("finals", []))} - {None}:
-        studio.look(look)
-    names = [final["final"] for final in sheet.get("finals", [])]
-    for deliverable in sheet.get("deliverables", []):
-        studio.specification(deliverable["specification"])
-        for final in deliverable.get("finals", []):
-            if final not in names:
-                raise DocumentError(
-                    "D004",
-                    SHEET,
-                    "deliverables",
-                    f"names the final {final!r}; the sheet's finals are {', '.join(names)}.",
-                )
-    for licence in sheet.get("licences", []):
-        if licence.get("from", "") > licence.get("until", "9999"):
-            raise DocumentError("D002", SHEET, "licences", f"that of {licence['client']} ends before it begins.")
-    if len(set(names)) < len(names):
-        raise DocumentError("D002", SHEET, "finals", "names one final twice.")
 
 
 def _numbers(frames: Sequence[int]) -> str:

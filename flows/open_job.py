@@ -10,6 +10,7 @@ from typing import Any
 
 from glassine.flows.outcome import pretty_json
 from glassine.flows.progress import show_progress
+from glassine.flows.sheet_check import check_sheet
 from glassine.flows.studio import Studio
 from glassine.schemas.due import OwedCopy, owed_copies
 from glassine.schemas.durable_file import replace_file, unwritable, write_if_absent
@@ -262,7 +263,9 @@ class OpenJob:
         if not (self.folder / "job.json").exists() and self.manifest.sheet:
             # It was lost; the one in force is in the record.
             replace_file(self.folder / "job.json", pretty_json(self.manifest.sheet))
-        sheet = read_document(self.folder / "job.json", "job_sheet")
+        path = self.folder / "job.json"
+        sheet = read_document(path, "job_sheet")
+        check_sheet(self.studio, self.number, sheet, label=str(path))
         documents = {"job-sheet": sheet}
         looks = {sheet.get("preview_look"), *(final["look"] for final in sheet.get("finals", []))}
         for name in sorted(look for look in looks if look):

@@ -10,7 +10,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
-from glassine.flows.decoding import decode_one, open_pool
+from glassine.flows.decoding import attempt_facts, decode_one, is_given_up, open_pool
 from glassine.flows.ingest import identify_frames
 from glassine.flows.open_job import CONTACT_SHEET, OpenJob, adopted_document
 from glassine.flows.outcome import summary
@@ -18,6 +18,7 @@ from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import contact_sheet_inputs, unproofed, verdict_of
 from glassine.schemas.errors import FrameError
+from glassine.schemas.identifiers import print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame, is_blocked
 from glassine.schemas.validation import Document
@@ -40,7 +41,8 @@ def proof(studio: str, job: str, by: str | None = None) -> Document:
     problems += untried + open_job.finish()
     manifest = open_job.manifest
     look = open_job.manifest.sheet["preview_look"]
-    said = [f"{len(made)} proofs made in the look {look!r}, {sum(bool(f['proof']) for f in manifest.frames)} in all."]
+    shown = [frame["number"] for frame in _of(manifest, made) if frame["proof"]]
+    said = [f"{len(shown)} proofs made in the look {look!r}, {sum(bool(f['proof']) for f in manifest.frames)} in all."]
     said += [
         f"Frame {f['number']}: {f['proof']['warning']}"
         for f in _of(manifest, made)
@@ -51,7 +53,7 @@ def proof(studio: str, job: str, by: str | None = None) -> Document:
     said += [f"Frame {number}: {' '.join(found)}" for number, found in findings.items()]
     if sheet:
         said.append(f"Contact sheet: {open_job.path(CONTACT_SHEET + '.pdf')}")
-    data: dict[str, Any] = {"job": job, "made": [f["number"] for f in _of(manifest, made)], "findings": findings}
+    data: dict[str, Any] = {"job": job, "made": shown, "findings": findings}
     return summary(said, problems, contact_sheet=str(open_job.path(CONTACT_SHEET + ".jpg")), **data)
 
 
@@ -60,9 +62,10 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
 
     Returns the numbers of the frames that were looked at, and what stood in the way of the others, a sentence each:
     that is no fact about a frame, and is tried again next time. A proof whose file was lost with the working disk is
-    made again: the same bytes, which the record knows already.
+    made again: the same bytes, which the record knows already. A frame that could not be looked at a moment ago, by
+    `identify_frames`, waits for the next run.
     """
-    frames = unproofed(job.manifest, METHOD) + _lost(job)
+    frames = [frame for frame in unproofed(job.manifest, METHOD) + _lost(job) if frame["identified"]]
     problems: list[str] = []
     looked_at: list[int] = []
     if not frames:
@@ -80,15 +83,22 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
             facts: list[Fact] = []
             for (frame, _), outcome in zip(found, pool.run(operator.call, calls), strict=True):
                 on_frame(1)
+                facts += attempt_facts(job.studio, frame, outcome)
                 if outcome.failure and not outcome.of_file:
-                    problems.append(f"Frame {frame['number']} has no proof yet: {outcome.failure}")
+                    unmade.append((frame["frame"], outcome.failure))
                     continue
                 facts += _proof_facts(frame, outcome, name, look["sha256"], f"{folder}/{frame['number']}.jpg")
                 looked_at.append(frame["frame"])
             return facts
 
+        unmade: list[tuple[int, str]] = []
         for facts in run_batches("proof", proof_batch, in_batches(frames)):
             job.say("proof", facts)
+    for number, failure in unmade:
+        if is_given_up(job.studio, job.manifest.frame(number)):
+            looked_at.append(number)
+        else:
+            problems.append(f"Frame {print_frame(number)} has no proof yet: {failure} The next run tries it again.")
     return looked_at, problems
 
 
@@ -100,7 +110,7 @@ def make_sheet(job: OpenJob) -> bool:
     pdf, jpeg = job.path(f"{CONTACT_SHEET}.pdf"), job.path(f"{CONTACT_SHEET}.jpg")
     if not frames or (known and known["inputs"] == inputs and pdf.exists() and jpeg.exists()):
         return False
-    entries = [Entry(frame["number"], proof_path(job, frame), caption_of(frame), verdict_of(frame)) for frame in frames]
+    entries = [_entry(job, frame) for frame in frames]
     title = f"{job.number}  {manifest.sheet.get('title', '')}"
 
     def make_batch(batch: list[Entry]) -> Fact:
@@ -121,6 +131,12 @@ def make_sheet(job: OpenJob) -> bool:
 
         job.commit("proof", propose)
     return True
+
+
+def _entry(job: OpenJob, frame: Frame) -> Entry:
+    picture = proof_path(job, frame) if frame["proof"] else None
+    crop = frame["crops"]["general"]
+    return Entry(frame["number"], picture, caption_of(frame), verdict_of(frame), crop, why_empty="cannot be shown")
 
 
 def caption_of(frame: Frame) -> str:
@@ -219,5 +235,8 @@ def proof_path(job: OpenJob, frame: Frame) -> Path:
         source = job.find_whole(frame["sha256"])
         outcome = decode_one(job.studio, _call(job, frame, source, look["content"], frame["proof"]["path"]))
         if outcome.failure:
-            raise FrameError("P001", f"The proof of frame {frame['number']} cannot be made again: {outcome.failure}")
+            raise FrameError(
+                "P001",
+                f"The proof of frame {frame['number']} cannot be made again: {outcome.failure.rstrip('.')}. Try `glassine verify --repair`.",
+            )
     return path

@@ -115,7 +115,10 @@ class Studio:
         if not path.is_file():
             known = ", ".join(sorted(path.stem for path in (self.folder / folder).glob("*.json")))
             raise DocumentError(
-                "D004", str(self.folder / folder), "", f"holds no {name}.json; known are: {known or 'none'}."
+                "D004",
+                str(self.folder / folder),
+                "",
+                f"holds no {name}.json (known: {known or 'none'}): name one that is there, or write it.",
             )
         return read_document(path, schema)
 
@@ -162,14 +165,16 @@ def make_studio(folder: Path, volumes: list[tuple[str, str]], *, name: str | Non
     names = [volume.casefold() for volume, _ in volumes]
     roots = [(folder / Path(path).expanduser()).resolve() for _, path in volumes]
     if len(set(names)) < len(names) or len(set(roots)) < len(roots):
-        raise CallError("W001", "Each volume needs a name and a path of its own.")
+        raise CallError("W001", "Two volumes have one name or one path: give each its own.")
     template = (files("glassine.config") / SETTINGS).read_text("utf-8")
     settings = _fill_in(template, name or folder.name, volumes, {}) + extra
     parse_document(settings.encode(), "studio", label=str(folder / SETTINGS), toml=True)  # before anything is made
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise VolumeError("V003", f"The studio's folder {folder} cannot be made ({error.strerror}).") from error
+        raise VolumeError(
+            "V003", f"The studio's folder {folder} cannot be made ({error.strerror}): name one where you may write."
+        ) from error
     made = [make_volume(root, volume) for (volume, _), root in zip(volumes, roots, strict=True)]
     ids = {volume: identity.volume for (volume, _), identity in zip(volumes, made, strict=True)}
     for kind in ("looks", "specifications"):

@@ -52,8 +52,10 @@ def _open_pass(job: OpenJob) -> int:
 
     def propose(manifest: Manifest) -> list[Fact]:
         passes = manifest.document["passes"]
-        if passes["opened"] > passes["closed"] and now - parse_time(passes["opened_at"]) < RESUME_WITHIN:
-            return []
+        if passes["opened"] > passes["closed"]:
+            age = now - parse_time(passes["opened_at"])
+            if timedelta(0) <= age < RESUME_WITHIN:  # below zero the clock was set back, and the age is not known
+                return []
         return [{"kind": "fixity_pass", "pass": passes["opened"] + 1, "state": "opened"}]
 
     return int(job.commit("verify", propose).document["passes"]["opened"])

@@ -111,8 +111,9 @@ def pair_companions(files: list[FoundFile]) -> Iterator[FoundGroup]:
     for members in groups.values():
         originals = [file for file in members if file.ending in RAW_ENDINGS]
         if not originals:
-            pictures = [file for ending in PICTURE_ENDINGS for file in members if file.ending == ending]
-            originals = pictures[:1]
+            first = next((ending for ending in PICTURE_ENDINGS if ending in {file.ending for file in members}), None)
+            # Two of one ending differ in case or Unicode form only: two pictures, neither the other's companion.
+            originals = [file for file in members if file.ending == first]
         if not originals:
             yield FoundGroup(None, strays=members)
             continue
@@ -133,7 +134,8 @@ def _walk_folder(folder: Path, label: str, report: WalkReport) -> Iterator[Found
             children = sorted(listing, key=lambda child: child.name)
     except OSError as error:
         raise VolumeError(
-            "V004", f"The folder {folder} cannot be read ({error.strerror}); nothing of it was taken in."
+            "V004",
+            f"The folder {folder} cannot be read ({error.strerror}), and nothing of it was taken in: try another reader or cable, and run the same command again.",
         ) from error
     files, folders = [], []
     for child in children:
@@ -177,7 +179,10 @@ def _found(path: Path, name: str, folder: str, source: str) -> FoundFile:
     try:
         status = path.stat()
     except OSError as error:
-        raise VolumeError("V004", f"The file {path} cannot be read ({error.strerror}).") from error
+        raise VolumeError(
+            "V004",
+            f"The file {path} cannot be read ({error.strerror}): try another reader or cable, and run the same command again.",
+        ) from error
     return FoundFile(path, name, folder, _shorten(source, 2000), status.st_size, status.st_mtime_ns)
 
 

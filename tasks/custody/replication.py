@@ -110,13 +110,14 @@ def replicate(
                         on_bytes(len(block))
         except OSError as error:
             raise VolumeError(
-                "V004", f"{source} cannot be read ({error.strerror or error}); it was not taken in."
+                "V004",
+                f"{source} cannot be read ({error.strerror or error}) and was not taken in: try another reader or cable, and run the same command again.",
             ) from error
         if stat.S_ISREG(status.st_mode) and size != status.st_size:
             raise VolumeError(
                 "V004",
                 f"{source} gave {size} of {status.st_size} bytes: it is still being written, or its medium is failing; "
-                "it was not taken in.",
+                "it was not taken in. Wait, or try another reader or cable, and run the same command again.",
             )
         sha256 = digest.hexdigest()
         if expected is not None and sha256 != expected:
@@ -213,7 +214,7 @@ def _place(target: _Target, job: str, sha256: str, path_for: Named) -> PlacedCop
         raise unwritable(target.temporary, error) from error
     raise VolumeError(
         "V003",
-        f"Volume {target.volume.name} holds other files under the names {path} and {_longer(path, sha256)}: mend that first.",
+        f"Volume {target.volume.name} holds other files under the names {path} and {_longer(path, sha256)}: move them away, and run the same command again.",
     )
 
 

@@ -56,7 +56,10 @@ def make_volume(root: Path, name: str, *, medium: str | None = None, site: str =
         root.mkdir(parents=True, exist_ok=True)
         device = root.stat().st_dev
     except OSError as error:
-        raise VolumeError("V003", f"The folder {root} for volume {name} cannot be made ({error.strerror}).") from error
+        raise VolumeError(
+            "V003",
+            f"The folder {root} for volume {name} cannot be made ({error.strerror}): name one where you may write.",
+        ) from error
     path = root / VOLUME_IDENTITY
     if not path.exists():
         identity = {

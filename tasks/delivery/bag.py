@@ -59,7 +59,7 @@ def make_bag(folder: Path, payload: Mapping[str, Path], info: Sequence[tuple[str
     _check_names(names)
     lines = [_info_line(label, value) for label, value in info]
     if folder.exists():
-        raise CallError("W003", f"{folder} is there already: a bag is never written over another.")
+        raise CallError("W003", f"{folder} is there already, and a bag is never written over another: move it away.")
     partial = folder.with_name(f".{folder.name}.partial")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
@@ -85,7 +85,9 @@ def make_bag(folder: Path, payload: Mapping[str, Path], info: Sequence[tuple[str
             _write_flushed(partial / name, text.encode())
         partial.rename(folder)
     except OSError as error:
-        raise VolumeError("V003", f"the bag {folder} could not be written: {error}") from error
+        raise VolumeError(
+            "V003", f"The bag {folder} could not be written: {error}. Mend that and run the same command again."
+        ) from error
     finally:
         shutil.rmtree(partial, ignore_errors=True)
     return BagSummary(folder, files, octets, digests["manifest-sha256.txt"])

@@ -234,7 +234,9 @@ class ExifTool:
                 raise CallError("W001", f"{path}: ExifTool does not take this metadata: {lines[0]}", details=lines)
             partial.replace(path)
         except _Unanswered:
-            raise VolumeError("V003", f"{path}: {_UNANSWERED.format(seconds=self._seconds)}") from None
+            raise VolumeError(
+                "V003", f"{path}: {_UNANSWERED.format(seconds=self._seconds)} Run the same command again."
+            ) from None
         except OSError as error:
             raise VolumeError("V003", f"{path}: its metadata could not be written: {error}") from error
         finally:

@@ -31,7 +31,9 @@ def recognise(path: Path, deliveries: Iterable[Mapping[str, Any]]) -> list[dict[
     try:
         sha256 = hash_file(path)
     except OSError as error:
-        raise VolumeError("V004", f"{path} cannot be read: {error.strerror}.") from error
+        raise VolumeError(
+            "V004", f"{path} cannot be read ({error.strerror}): name a file that you may read."
+        ) from error
     found = []
     for delivery in deliveries:
         rest = {key: value for key, value in delivery.items() if key != "files"}

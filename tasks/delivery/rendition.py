@@ -66,7 +66,8 @@ def file_name(template: str, values: Mapping[str, Any], file_type: str | None = 
     # '%' must be percent-encoded in a bag, and programs differ on that (RFC 8493 §2.1.3); a leading dot hides a file.
     if "%" in name or not name.isprintable() or name.startswith((".", "-", "~", " ")):
         raise CallError(
-            "W001", f"{name!r}, made from the template {template!r}, holds a character that programs read differently: change `name_template` in the specification."
+            "W001",
+            f"{name!r}, made from the template {template!r}, holds a character that programs read differently: change `name_template` in the specification.",
         )
     return name
 

@@ -29,6 +29,7 @@ _START_SECONDS = 60.0
 """To start a worker and import what it calls, on a slow and busy machine."""
 _JOIN_SECONDS = 5.0
 _PERTURB = "MALLOC_PERTURB_"
+TIME, MEMORY = "time", "memory"
 
 
 @dataclass(frozen=True)
@@ -36,13 +37,15 @@ class Outcome:
     """What became of one call: its value, or the sentence why there is none.
 
     `of_file` tells a failure that is the file's own (it does not decode, or it kills its decoder), which is a fact,
-    from one that may pass: too little time or memory, a disk that is full or gone.
+    from one that may pass: too little time or memory, a disk that is full or gone. `ran_out_of` names the limit that
+    stopped it: `TIME` or `MEMORY`, else None.
     """
 
     arguments: tuple[Any, ...]
     value: Any = None
     failure: str | None = None
     of_file: bool = False
+    ran_out_of: str | None = None
 
 
 @dataclass
@@ -166,28 +169,41 @@ class DecoderPool:
             try:
                 if not worker.connection.poll():
                     if time.monotonic() >= worker.deadline:
-                        self._fail(worker, call, f"Decoding took longer than {self._seconds:g} s and was stopped.")
+                        self._fail_late(worker, call)
                     continue
                 message = worker.connection.recv()
             except (EOFError, OSError):
                 if not worker.started:
                     raise RuntimeError("A worker process ended before it could begin.") from None
-                sentence = "Decoding ended its process without a word: the file is not safe to read."
-                self._fail(worker, call, sentence, of_file=True)
+                self._fail_dead(worker, call)
                 continue
             if message is None:
                 worker.started = True
                 worker.deadline = time.monotonic() + self._seconds
                 continue
-            value, failure, of_file = message
-            call.outcome = Outcome(call.arguments, value, failure, of_file)
+            call.outcome = Outcome(call.arguments, *message)
             worker.call = None
             worker.calls += 1
             if worker.calls >= _CALLS_PER_WORKER:
                 self._replace(worker)
 
-    def _fail(self, worker: _Worker, call: _Call, sentence: str, *, of_file: bool = False) -> None:
-        call.outcome = Outcome(call.arguments, None, sentence, of_file)
+    def _fail_late(self, worker: _Worker, call: _Call) -> None:
+        """A call is out of time; one whose worker never began says nothing of the file."""
+        late, ran_out_of = f"Decoding took longer than {self._seconds:g} s and was stopped.", TIME
+        never = f"No decoding process could begin within {_START_SECONDS:g} s: is the machine very busy?"
+        outcome = (None, late, False, ran_out_of) if worker.started else (None, never, False)
+        call.outcome = Outcome(call.arguments, *outcome)
+        self._replace(worker)
+
+    def _fail_dead(self, worker: _Worker, call: _Call) -> None:
+        """A worker ended on its own: by the file's doing, unless the system killed it, as Linux does for want of memory."""
+        worker.process.join(_JOIN_SECONDS)
+        if sys.platform != "win32" and worker.process.exitcode == -signal.SIGKILL:
+            killed = "Decoding was killed by the system, most likely for want of memory."
+            call.outcome = Outcome(call.arguments, None, killed, ran_out_of=MEMORY)
+        else:
+            sentence = "Decoding ended its process without a word: the file is not safe to read."
+            call.outcome = Outcome(call.arguments, None, sentence, of_file=True)
         self._replace(worker)
 
     def _start(self) -> _Worker:
@@ -238,7 +254,7 @@ def _serve(connection: Connection, memory_bytes: int) -> None:
     _limit(memory_bytes)
     started = False
     while True:
-        value, failure, of_file = None, None, False
+        value, failure, of_file, ran_out_of = None, None, False, None
         try:
             function, arguments = connection.recv()  # imports what it calls
         except (EOFError, OSError):
@@ -248,21 +264,30 @@ def _serve(connection: Connection, memory_bytes: int) -> None:
             started = True
         try:
             value = function(*arguments)
-        except GlassineError as error:
-            failure, of_file = str(error), isinstance(error, FrameError)
-        except MemoryError:
-            failure = f"Decoding needed more than the {memory_bytes / (1 << 30):.3g} GiB of memory it may have."
+        except (GlassineError, MemoryError) as error:
+            if _wanted_memory(error):
+                wanted = f"Decoding needed more than the {memory_bytes / (1 << 30):.3g} GiB of memory it may have."
+                failure, ran_out_of = wanted, MEMORY
+            else:
+                failure, of_file = str(error), isinstance(error, FrameError)
         except OSError as error:
             failure = f"{error.filename or 'a file'}: {error.strerror or error}"
         except Exception as error:  # whatever else a decoder raises is a fact about the file
             failure, of_file = f"{type(error).__name__}: {error}", True
         try:
-            connection.send((value, failure, of_file))
+            connection.send((value, failure, of_file, ran_out_of))
         except (BrokenPipeError, ConnectionError):
             return
         except Exception as error:  # a value that cannot be pickled
-            connection.send((None, f"{type(error).__name__}: {error}", False))
+            connection.send((None, f"{type(error).__name__}: {error}"))
         del value, arguments
+
+
+def _wanted_memory(error: BaseException | None) -> bool:
+    """Whether an error comes of a lack of memory: readers of pictures wrap whatever their codecs raise."""
+    while error is not None and not isinstance(error, MemoryError):
+        error = error.__cause__
+    return error is not None
 
 
 def _limit(memory_bytes: int) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 import rawpy
 import tifffile
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, UnidentifiedImageError
 
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging import tiff_picture
@@ -78,7 +78,7 @@ def render(path: Path, *, half_size: bool = False) -> FloatImage:
                 highlight_mode=rawpy.HighlightMode.Clip,
             )
         except rawpy.LibRawError as error:
-            raise FrameError("P001", f"{path.name} does not decode: {_reason(error)}.") from error
+            raise _refusal(path, error) from error
     linear = from_integers(samples)
     check_believable(linear, path.name)
     return linear
@@ -215,7 +215,14 @@ def _render_with_pillow(file: BinaryIO, name: str, orientation: int = 1) -> Floa
                 samples = np.asarray(picture.convert("RGB"))
             else:
                 raise FrameError("P001", f"{name} has {picture.mode} samples: RGB or grey is wanted.")
-    except (OSError, ValueError, SyntaxError, EOFError, Image.DecompressionBombError) as error:
+    except UnidentifiedImageError as error:
+        raise FrameError("P001", f"{name} does not decode: by its content it is neither a JPEG nor a PNG.") from error
+    except Image.DecompressionBombError as error:
+        most = f"{2 * (Image.MAX_IMAGE_PIXELS or 0) / 1e6:.0f} megapixels"
+        raise FrameError("P001", f"{name} does not decode: it claims to be larger than {most}.") from error
+    except (OSError, ValueError, SyntaxError, EOFError) as error:
+        if isinstance(error, OSError) and error.errno is not None:  # of the disk, not of the file
+            raise
         raise FrameError("P001", f"{name} does not decode: {_reason(error)}.") from error
     return tiff_picture.to_light(tiff_picture.orient(samples, orientation), icc)
 
@@ -231,8 +238,15 @@ def _unpacked(path: Path) -> Iterator[rawpy.RawPy]:
             raw = stack.enter_context(rawpy.imread(str(path)))
             raw.unpack()
         except (rawpy.LibRawError, rawpy.NotSupportedError) as error:
-            raise FrameError("P001", f"{path.name} does not decode: {_reason(error)}.") from error
+            raise _refusal(path, error) from error
         yield raw
+
+
+def _refusal(path: Path, error: Exception) -> FrameError | MemoryError:
+    """What LibRaw's refusal is: a fault of the file, unless it lacked memory."""
+    if isinstance(error, rawpy.LibRawUnsufficientMemoryError):
+        return MemoryError(path.name)
+    return FrameError("P001", f"{path.name} does not decode: {_reason(error)}.")
 
 
 def _check_structure(path: Path) -> None:

@@ -52,7 +52,7 @@ def region_mask(region: Mapping[str, Any], width: int, height: int) -> Mask:
         raise CallError("W001", f"A region is a rectangle, an ellipse or a polygon, not “{shape}”.")
     left, top, across, down = (_number(region.get(key), key) for key in ("x", "y", "width", "height"))
     if across <= 0 or down <= 0:
-        raise CallError("W001", f"A region of {across} by {down} percent is empty.")
+        raise CallError("W001", f"A region of {across} by {down} percent is empty: give it a width and a height.")
     if shape == "rectangle":
         inside: Mask = ((y >= top) & (y < top + down))[:, np.newaxis] & ((x >= left) & (x < left + across))
         return inside

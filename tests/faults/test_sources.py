@@ -179,6 +179,44 @@ def test_a_file_that_grew_since_the_walk_is_recorded_with_the_size_that_was_copi
     assert frame["size"] == file.stat().st_size == 9_008
 
 
+@pytest.mark.parametrize("comes_back", [True, False])
+def test_a_card_pulled_out_on_the_way(
+    opened: Studio,
+    small_card: Path,
+    tmp_path: Path,
+    ingest_now: Ingest,
+    check_custody: Callable[..., Manifest],
+    comes_back: bool,
+) -> None:
+    """Whatever of it was not copied is told of; what was, is in custody."""
+    (small_card / "DCIM" / "102SIMUL").mkdir()
+    (small_card / "DCIM" / "102SIMUL" / "SIMU0002.NEF").write_bytes(b"never reached" * 100)
+    with pytest.MonkeyPatch.context() as patch:
+        real = ingest_module._Batch._copy_file
+
+        def copy_file(batch: ingest_module._Batch, file: Any, role: str) -> Any:
+            if file.name == "SIMU0001.NEF" and small_card.exists():
+                shutil.move(small_card, tmp_path / "hand")
+            return real(batch, file, role)
+
+        patch.setattr(ingest_module._Batch, "_copy_file", copy_file)
+        outcome = ingest_now(opened, small_card)
+    assert (outcome["status"], outcome["frames"]) == (3, ["0001"])
+    assert outcome["problems"]
+    assert all("cannot be read" in problem and str(small_card) in problem for problem in outcome["problems"])
+    assert "Do not format the card" in " ".join(outcome["said"])
+    folders = folders_of(opened)
+    assert not [path for folder in folders for path in folder.rglob(".glassine-*")]
+    check_custody(folders, tmp_path / "hand", whole=False)
+    if comes_back:
+        shutil.move(tmp_path / "hand", small_card)
+        assert (ingest_now(opened, small_card)["status"], len(JobRecord(folders[0]).manifest().frames)) == (0, 3)
+    else:
+        with pytest.raises(VolumeError, match="is not there: connect the card") as gone:
+            ingest_now(opened, small_card)
+        assert gone.value.exit_status == 3
+
+
 def test_a_source_that_is_gone_altogether(opened: Studio, small_card: Path, ingest_now: Ingest) -> None:
     shutil.rmtree(small_card)
     with pytest.raises(VolumeError) as gone:

@@ -58,7 +58,7 @@ def test_sheet_of_another_job_is_refused(
 @pytest.mark.parametrize(
     ("changes", "code", "said"),
     [
-        ({"preview_look": "sepia"}, "D004", r"no sepia\.json; known are: hard-mono, lifted-mono"),
+        ({"preview_look": "sepia"}, "D004", r"no sepia\.json \(known: hard-mono, lifted-mono"),
         ({"finals": [{"final": "print", "look": "sepia"}]}, "D004", r"no sepia\.json"),
         ({"deliverables": [{"client": "x", "specification": "poster"}]}, "D004", r"no poster\.json"),
         (
@@ -175,7 +175,11 @@ def test_block_needs_a_reason_and_tells_of_what_left_already(
     with pytest.raises(CallError, match="needs a reason"):
         set_block(studio, JOB, [1], "  ", blocked=True, by=MANAGER)
     outcome = set_block(studio, JOB, [1], "withdrawn", blocked=True, by=MANAGER)
-    assert any("Frame 0001 is in deliveries 1, 2 already" in line for line in outcome["said"])
+    said = [line for line in outcome["said"] if "ask them to withdraw it" in line]
+    assert [f"Frame 0001 is in delivery {number} to" in line for number, line in enumerate(said, 1)] == [True, True]
+    assert "2611-04_0001_print.tif" in said[0]
+    assert any("0001 was handed out to Noa Lind: ask for it back" in line for line in outcome["said"])
+    assert not list(studio.job_folder(JOB).glob("handoff/**/*0001*.xmp")), "its sidecar is away"
     assert manifest_of(studio).frame(1)["stage"] == "blocked"
     before = contents(studio.folder.parent)
     set_block(studio, JOB, [1], "withdrawn", blocked=True, by=MANAGER)

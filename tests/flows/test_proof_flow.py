@@ -107,7 +107,7 @@ def test_unknown_look_in_an_edited_sheet_is_named(
     studio = at("ingested")
     change_sheet(studio, preview_look="no-such-look")
     before = contents(studio.folder.parent)
-    with pytest.raises(DocumentError, match=r"holds no no-such-look\.json; known are: hard-mono") as unknown:
+    with pytest.raises(DocumentError, match=r"holds no no-such-look\.json \(known: hard-mono") as unknown:
         run("proof", studio)
     assert unknown.value.code == "D004"
     assert contents(studio.folder.parent) == before
@@ -138,7 +138,7 @@ def test_too_little_time_condemns_no_frame(
 ) -> None:
     studio = at("ingested")
     with monkeypatch.context() as patched:
-        patched.setattr(Studio, "decode_limits", (4 * 2**30, 0.0))
+        patched.setattr(Studio, "decode_limits", (4 * 2**30, 0.001))
         outcome = run("proof", studio)
     assert outcome["status"] == 3
     assert len(outcome["problems"]) == 4

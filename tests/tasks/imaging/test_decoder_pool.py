@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from glassine.schemas.errors import FrameError
-from glassine.tasks.imaging.decoder_pool import DecoderPool
+from glassine.tasks.imaging import decoder_pool
+from glassine.tasks.imaging.decoder_pool import MEMORY, TIME, DecoderPool
 
 FEW = 2 << 30
 
@@ -129,3 +130,33 @@ def test_a_fault_of_the_file_is_told_from_one_that_may_pass(tmp_path: Path) -> N
     assert (refused.of_file, refused.failure) == (True, "a is no picture.")
     assert not absent.of_file
     assert "No such file" in str(absent.failure)
+
+
+def _wrap_memory_error() -> None:
+    try:
+        raise MemoryError
+    except MemoryError as error:
+        raise FrameError("P001", "a.tif cannot be read as TIFF.") from error
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL")
+def test_what_ran_out_is_named_and_is_no_fault_of_the_file() -> None:
+    """Linux ends a process by SIGKILL when the machine has no memory left; readers wrap what their codecs raise."""
+    killed = "__import__('os').kill(__import__('os').getpid(), 9)"
+    with DecoderPool(1, memory_bytes=FEW, seconds=1.0) as pool:
+        outcomes = list(
+            pool.run(eval, [(killed,), ("__import__('time').sleep(60)",), ("len(bytes(8 << 30))",), ("1",)])
+        )
+        (wrapped,) = pool.run(_wrap_memory_error, [()])
+    assert [outcome.ran_out_of for outcome in (*outcomes, wrapped)] == [MEMORY, TIME, MEMORY, None, MEMORY]
+    assert not any(outcome.of_file for outcome in (*outcomes, wrapped))
+    assert "killed by the system" in str(outcomes[0].failure)
+    assert "GiB of memory" in str(wrapped.failure)
+
+
+def test_a_worker_that_never_begins_says_nothing_of_the_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(decoder_pool, "_START_SECONDS", 0.0)
+    with DecoderPool(1, memory_bytes=FEW) as pool:
+        (outcome,) = pool.run(eval, [("1",)])
+    assert (outcome.of_file, outcome.ran_out_of) == (False, None)
+    assert "No decoding process could begin" in str(outcome.failure)
