@@ -81,8 +81,8 @@ WHITE = SetUp(
         (
             Light("main", -34, 2.05, 1.6, 1.35, 0.3, "octagonal softbox, 135 cm", "broad light on the face", "round"),
             Light("fill", 30, 1.4, 2.4, 1.5, -2.4, "umbrella, 150 cm", "opens the shadows", "round"),
-            Light("ground left", -150, 1.5, 1.6, 0.6, 0.05, "reflector with barn doors", "left half of the ground, to white", on_backdrop=True),
-            Light("ground right", 150, 1.5, 1.6, 0.6, 0.05, "reflector with barn doors", "right half of the ground, to white", on_backdrop=True),
+            Light("ground left", -150, 1.5, 1.6, 0.6, -0.75, "reflector with barn doors", "left half of the ground, to just under white", on_backdrop=True),
+            Light("ground right", 150, 1.5, 1.6, 0.6, -0.75, "reflector with barn doors", "right half of the ground, to just under white", on_backdrop=True),
         ),
         backdrop=(0.80, 0.80, 0.80),
         backdrop_m=2.5,
