@@ -146,9 +146,6 @@ def ingest(number: Number, sources: list[Path], *, set_up: str | None = None, co
     if not sources:
         raise CallError("W001", "Name at least one card or folder: glassine ingest NUMBER SOURCE.")
     places = [str(source.absolute()) for source in sources]
-    unnamed = [place for place in places if not place.isascii() and place != place.encode(errors="replace").decode()]
-    if unnamed:  # the flow engine writes its parameters as UTF-8
-        raise CallError("W001", f"{unnamed[0]!r} is no UTF-8 name: name the folder above it instead.")
     return run_named(common, "ingest", "ingest", job=number, sources=places, set_up=set_up)
 
 
@@ -288,6 +285,10 @@ def main(words: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     given = list(sys.argv[1:] if words is None else words)
     as_json = "--json" in given
+    for word in given:  # documents, and the flow engine's parameters, are UTF-8; PEP 383 says what other bytes become
+        if any("\ud800" <= letter <= "\udfff" for letter in word):
+            sentence = f"{word!r} is no UTF-8: write it so, or name the folder above a file with such a name."
+            return _say_failure(CallError("W001", sentence), as_json=as_json)
     try:
         outcome = app(given, exit_on_error=False, print_error=False, result_action="return_value")
     except CycloptsError as error:

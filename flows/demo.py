@@ -40,7 +40,7 @@ from glassine.flows.demo_people import (
     job_sheet,
     marks,
 )
-from glassine.flows.demo_shoot import HERO, frames_by_set_up, make_cards, truth
+from glassine.flows.demo_shoot import HEIGHT, HERO, WIDTH, frames_by_set_up, make_cards, truth
 from glassine.flows.grade import grade, sign_off
 from glassine.flows.ingest import ingest
 from glassine.flows.job_sheet import assign_set_up, open_new_job, set_block
@@ -58,7 +58,7 @@ from glassine.flows.verify import verify
 from glassine.schemas.durable_file import replace_file
 from glassine.schemas.errors import CallError, DeliveryRefusedError
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame
+from glassine.schemas.stage import Frame, outcome_of
 from glassine.schemas.validation import Document
 from glassine.tasks.handoff.annotation import write_region
 from glassine.tasks.imaging.simulated_retouch import retouch
@@ -67,8 +67,12 @@ ACTS = "acts-played.json"
 """Which acts of a demo are over: it goes on where it stopped."""
 
 
-def play(folder: Path, *, quiet: bool = False, pause: bool = False) -> Document:
+def play(
+    folder: Path, *, quiet: bool = False, pause: bool = False, size_px: tuple[int, int] = (WIDTH, HEIGHT)
+) -> Document:
     """Play the whole job in `folder`; an earlier demo there is gone on with. `pause` stops between the acts.
+
+    `size_px` is the width and height of a frame.
 
     Raises
     ------
@@ -81,7 +85,7 @@ def play(folder: Path, *, quiet: bool = False, pause: bool = False) -> Document:
             "W003", f"{folder} holds something that is no demo of this version: name a folder that is empty or new."
         )
     begun = time.monotonic()
-    demo = _Demo(folder, quiet=quiet, pause=pause)
+    demo = _Demo(folder, quiet=quiet, pause=pause, size_px=size_px)
     demo.play()
     paths = demo.to_open()
     said = [f"Done in {time.monotonic() - begun:.0f} s. Worth opening:"]
@@ -99,8 +103,9 @@ def play(folder: Path, *, quiet: bool = False, pause: bool = False) -> Document:
 class _Demo:
     """One playing of the demo."""
 
-    def __init__(self, folder: Path, *, quiet: bool, pause: bool) -> None:
+    def __init__(self, folder: Path, *, quiet: bool, pause: bool, size_px: tuple[int, int]) -> None:
         self.folder = folder
+        self.size = dict(zip(("width", "height"), size_px, strict=True))
         self.quiet, self.pause = quiet, pause
         folder.mkdir(parents=True, exist_ok=True)
         if not (folder / ACTS).exists():
@@ -128,7 +133,7 @@ class _Demo:
 
     def cards(self) -> None:
         """Thirty frames of six instrument makers, in three set-ups, on two cards; the counter rolls over."""
-        for card in make_cards(self.folder, self.studio.workers):
+        for card in make_cards(self.folder, self.studio.workers, **self.size):
             count = sum(1 for _ in card.rglob("*.DNG"))
             self.say(f"  {count} raw files on {card}")
 
@@ -137,7 +142,7 @@ class _Demo:
         sheet = self.folder / "job-sheet.json"
         replace_file(sheet, pretty_json(job_sheet()))
         open_new_job(self.studio, JOB, sheet, title=None, client=None, by=MANAGER)
-        for card in make_cards(self.folder, self.studio.workers):
+        for card in make_cards(self.folder, self.studio.workers, **self.size):
             self.tell(self.run(ingest, sources=[str(card)], by=MANAGER))
         for name, indexes in frames_by_set_up().items():
             self.tell(assign_set_up(self.studio, JOB, name, [index + 1 for index in indexes], MANAGER))
@@ -193,7 +198,7 @@ class _Demo:
         found = truth(HERO)
         wanted = {name: found[name] for name in ("stray_hair", "skin_mark", "catchlight", "stand_shadow", "lint")}
         self.bring_back(HERO_FRAME, "second-return", {**wanted, "soften": NECK}, hours=0.5)
-        if self.frame(HERO_FRAME)["rounds"][1]["take_backs"][-1]["to_review"]:
+        if outcome_of(self.frame(HERO_FRAME)["rounds"][1]["take_backs"][-1]) == "to review":
             self.tell(self.run(review, frame=HERO_FRAME, accepted=True, text="the neck may be so", by=PHOTOGRAPHER))
 
     def grade_and_deliver(self) -> None:

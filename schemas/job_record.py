@@ -139,6 +139,8 @@ class JobRecord:
                     sentence = f"The record in {self.record_folder} went away while it was worked at: connect its disk"
                     raise VolumeError("V001", f"{sentence}, and run the same command again.") from None
                 if head.entry == 0 or self._later_entry(number) is not None:
+                    if path.exists():  # others wrote it, and the later one, since
+                        continue
                     self._raise_missing(number)
                 return
             entry = parse_entry(content, number, label=str(path))

@@ -40,6 +40,13 @@ def call(capfd: pytest.CaptureFixture[str]) -> Call:
     return run
 
 
+@pytest.mark.parametrize("option", ["--client", "--title", "--by"])
+def test_bytes_that_are_no_utf_8_are_one_sentence(call: Call, option: str) -> None:
+    status, document, _ = call("job", "open", JOB, option, "caf\udce9")
+    assert (status, document["error"]) == (2, "W001")
+    assert "is no UTF-8" in document["sentence"]
+
+
 def test_without_words_it_shows_help_and_says_that_was_wrong(capsys: pytest.CaptureFixture[str]) -> None:
     assert main([]) == 2
     assert "Takes a shoot from the card to the client" in capsys.readouterr().out

@@ -225,7 +225,7 @@ def test_unknown_client_and_specification_are_named(at: Callable[[str], Studio],
     with pytest.raises(CallError, match=f"known: {CLIENT}") as unknown:
         run("deliver", studio, client="Nobody")
     assert unknown.value.code == "W002"
-    with pytest.raises(Exception, match=r"no poster\.json; known are") as missing:
+    with pytest.raises(Exception, match=r"no poster\.json \(known: ") as missing:
         run("deliver", studio, client=CLIENT, specification="poster")
     assert getattr(missing.value, "code", "") == "D004"
     assert contents(studio.folder.parent) == before

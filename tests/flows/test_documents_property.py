@@ -43,6 +43,10 @@ from glassine.schemas.job_record import JobRecord
 from glassine.schemas.validation import Document, is_valid_document, load_schema, read_document
 from glassine.tasks.imaging import look as looks
 
+# Whether `random` moved while a document was drawn depends on the flow engine's threads.
+pytestmark = pytest.mark.filterwarnings(
+    "ignore:Do not use the `random` module:hypothesis.errors.HypothesisDeprecationWarning"
+)
 JOB = "2611-04"
 CONFIG = Path(__file__).parents[2] / "config"
 SOME = settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much])

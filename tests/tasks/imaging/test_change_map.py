@@ -97,6 +97,16 @@ def test_a_changed_rectangle_is_found_to_the_pixel(tmp_path: Path, base: Samples
     assert told["max"] > 2
 
 
+def test_the_soft_edge_of_a_brush_is_no_change_outside(tmp_path: Path) -> None:
+    light = np.full((400, 600, 3), 20000, np.uint16)
+    region = {"shape": "rectangle", "x": 25, "y": 25, "width": 50, "height": 50}
+    for spill, count in ((3, 0), (4, 1)):  # half a percent of 600 px is 3
+        brushed = light.copy()
+        brushed[100 - spill : 300 + spill, 150 - spill : 450 + spill] = 24000
+        told = compare(tmp_path, light, brushed, region)
+        assert len(told["outside"]["boxes"]) == count, spill
+
+
 def test_each_region_is_told_apart_and_what_lies_outside_is_listed(tmp_path: Path, base: Samples) -> None:
     returned = base.copy()
     returned[80:160, 120:240] += 6000
@@ -108,7 +118,8 @@ def test_each_region_is_told_apart_and_what_lies_outside_is_listed(tmp_path: Pat
     assert told["regions"][0]["changed_fraction"] == 0.5
     assert told["regions"][1] == {"changed": False, "changed_fraction": 0.0, "max": 0.0}
     assert told["outside"]["boxes"] == [[round(1000 / 12, 4), 87.5, round(1 / 12, 4), 0.125]]
-    assert told["outside"]["changed_fraction"] == round(1 / (1200 * 800 - 240 * 80 - _ellipse_pixels(base)), 8)
+    apart = 1200 * 800 - 240 * 80 - _ellipse_pixels(base)  # and the rims of both regions, 6 px wide
+    assert told["outside"]["changed_fraction"] == pytest.approx(1 / apart, rel=0.02)
 
 
 def _ellipse_pixels(base: Samples) -> int:
