@@ -6,8 +6,12 @@ import operator
 from collections.abc import Callable
 from typing import Any
 
+from glassine.flows.batches import run_batches
+from glassine.flows.open_job import OpenJob
 from glassine.flows.studio import Studio
+from glassine.schemas.errors import FrameError, VolumeError
 from glassine.schemas.stage import Frame
+from glassine.schemas.validation import Document
 from glassine.tasks.imaging.decoder_pool import MEMORY, TIME, DecoderPool, Outcome
 
 Fact = dict[str, Any]
@@ -25,6 +29,35 @@ def decode_one(studio: Studio, call: Callable[[], Any]) -> Outcome:
     """What became of a single call (a `functools.partial` that can be pickled) in a worker of its own."""
     with open_pool(studio, 1) as pool:
         return next(iter(pool.run(operator.call, [(call,)])))
+
+
+def make_picture(
+    job: OpenJob, task: str, make: Callable[[], Document], out: str, *, what: str, advice: str
+) -> Document:
+    """Make a picture file at the path `out` of a job in a disposable worker, as one task run; its facts, with the path.
+
+    `what` is told of it when it fails ("The base file of frame 0142 was not made"), `advice` when the source is to
+    blame.
+
+    Raises
+    ------
+    VolumeError
+        V003: too little time, memory or room; the same command may do it.
+    FrameError
+        P001: the source does not decode.
+    """
+
+    def batch(calls: list[Callable[[], Document]]) -> Document:
+        outcome = decode_one(job.studio, calls[0])
+        if outcome.failure:
+            sentence = f"{what}: {outcome.failure.rstrip('.')}."
+            if outcome.of_file:
+                raise FrameError("P001", f"{sentence} {advice}")
+            raise VolumeError("V003", f"{sentence} Run the same command again.")
+        return dict(outcome.value)
+
+    made = next(run_batches(task, batch, [[make]]))
+    return {"path": out, **{name: made[name] for name in ("sha256", "size", "width", "height", "bits", "profile")}}
 
 
 def attempt_facts(studio: Studio, frame: Frame, outcome: Outcome) -> list[Fact]:

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from glassine.flows.batches import run_batches
-from glassine.flows.decoding import decode_one
+from glassine.flows.decoding import make_picture
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import pretty_json
 from glassine.flows.proof import proof_path
 from glassine.flows.retouch_notes import check_donors
 from glassine.schemas.durable_file import replace_file
 from glassine.schemas.entry import canonical_bytes, digest_of
-from glassine.schemas.errors import CallError, FrameError, VolumeError
+from glassine.schemas.errors import CallError
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame, base_of_next_round
 from glassine.schemas.validation import Document, check_document
@@ -153,24 +151,14 @@ def as_annotated(note: Document, extras: list[Document]) -> Document:
 
 def _render(job: OpenJob, frame: Frame, source: Path, out: str, stops: float = 0.0) -> Document:
     """Make a base file in a disposable worker; the facts of the file, with its path."""
-
-    def base_batch(batch: list[Path]) -> Document:
-        make: Callable[[], Document] = partial(make_base, batch[0], job.path(out), exposure_stops=stops)
-        outcome = decode_one(job.studio, make)
-        if outcome.failure and not outcome.of_file:
-            raise VolumeError(
-                "V003",
-                f"The base file of frame {frame['number']} was not made: {outcome.failure.rstrip('.')}. Run the same command again.",
-            )
-        if outcome.failure:
-            raise FrameError(
-                "P001",
-                f"Frame {frame['number']} has no base file: {outcome.failure.rstrip('.')}. Try `glassine verify --repair`, or leave the frame out.",
-            )
-        return dict(outcome.value)
-
-    made = next(run_batches("base file", base_batch, [[source]]))
-    return {"path": out, **{name: made[name] for name in ("sha256", "size", "width", "height", "bits", "profile")}}
+    return make_picture(
+        job,
+        "base file",
+        partial(make_base, source, job.path(out), exposure_stops=stops),
+        out,
+        what=f"The base file of frame {frame['number']} was not made",
+        advice="Try `glassine verify --repair`, or leave the frame out.",
+    )
 
 
 def _renderings(job: OpenJob, frame: Frame, asked: Asked, stem: str) -> list[Document]:

@@ -10,7 +10,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import run_batches
-from glassine.flows.decoding import decode_one
+from glassine.flows.decoding import decode_one, make_picture
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
 from glassine.flows.retouch import open_owed_rounds, require_round_out
@@ -284,28 +284,20 @@ def _older_rounds(job: OpenJob, frame: Frame, base_round: int) -> list[Document]
 
 def _derive_flat(job: OpenJob, frame: Frame, kept: Path) -> Document:
     """The flat picture of a layered return, which everything later is made of; the layers stay as they came."""
-    out = kept.with_name(f"{kept.stem}.flat.tif") if kept.is_relative_to(job.folder) else None
-    if out is None:
+    if not kept.is_relative_to(job.folder):
         raise VolumeError(
             "V001",
             f"The return of frame {frame['number']} is not on the working volume: run `glassine verify {job.number} --repair`.",
         )
-
-    def flat_batch(batch: list[Path]) -> Document:
-        make: Callable[[], Document] = partial(derive_flat, batch[0], out)
-        outcome = decode_one(job.studio, make)
-        if outcome.failure:
-            raise VolumeError(
-                "V004",
-                f"The return of frame {frame['number']} is kept, but no flat picture was made of it: {outcome.failure.rstrip('.')}. Run the same command again.",
-            )
-        return dict(outcome.value)
-
-    made = next(run_batches("flat", flat_batch, [[kept]]))
-    return {
-        "path": job.relative(out),
-        **{name: made[name] for name in ("sha256", "size", "width", "height", "bits", "profile")},
-    }
+    out = kept.with_name(f"{kept.stem}.flat.tif")
+    return make_picture(
+        job,
+        "flat",
+        partial(derive_flat, kept, out),
+        job.relative(out),
+        what=f"The return of frame {frame['number']} is kept, but no flat picture was made of it",
+        advice="Ask the retoucher for a flat TIFF.",
+    )
 
 
 def _picture_of_changes(retouch: Document, sha256: str) -> str:
