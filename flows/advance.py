@@ -33,8 +33,8 @@ def advance(studio: str, job: str, by: str | None = None) -> Document:
     said += [f"Sidecars of the selects: {folder}" for folder in hand_off(open_job)]
     if make_sheet(open_job):
         said.append("Contact sheet made.")
-    said += open_owed_rounds(open_job, owed_rounds(open_job.manifest))
-    said += [f"Final {name}: {path}" for name, path in make_finals(open_job, due_finals(open_job.manifest))]
+    said += open_owed_rounds(open_job, owed_rounds(open_job.manifest), problems)
+    said += [f"Final {name}: {path}" for name, path in make_finals(open_job, due_finals(open_job.manifest), problems)]
     refused: list[str] = []
     for due in due_deliveries(open_job.manifest):
         try:

@@ -87,7 +87,7 @@ def frame_numbers(studio: Studio, number: str, texts: Sequence[str], *, one: boo
 
     manifest = JobRecord(studio.job_folder(number)).manifest()
     stems = {frame["frame"]: stem_of(frame["name"]) for frame in manifest.frames}
-    chosen = [choice.frame for choice in parse_selects(", ".join(texts), stems)]
+    chosen = list(dict.fromkeys(choice.frame for choice in parse_selects(", ".join(texts), stems)))
     if one and len(chosen) != 1:
         raise CallError("W001", f"{', '.join(texts)!r} names {len(chosen)} frames; one is wanted: name it as 0012.")
     return chosen

@@ -177,6 +177,26 @@ def retouch_hand_out(
     return run_named(common, "retouch", "hand_out", job=number, frames=chosen, retoucher=to, due=due)
 
 
+@retouch_app.command(name="call-off")
+def retouch_call_off(number: str, frame: str, *, reason: str, common: Common = HERE) -> Document:
+    """Call off the round of a frame that is briefed or out: it is not waited for any more.
+
+    Example: glassine retouch call-off 2611-04 0142 --reason "briefed by mistake"
+    Next: glassine retouch list 2611-04
+
+    Parameters
+    ----------
+    number
+        The job.
+    frame
+        The frame's number.
+    reason
+        Why.
+    """
+    (chosen,) = frame_numbers(common.find(), number, [frame], one=True)
+    return run_named(common, "retouch", "call_off", job=number, frame=chosen, reason=reason)
+
+
 @retouch_app.command(name="take-back")
 def retouch_take_back(
     number: str,

@@ -19,7 +19,7 @@ from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.errors import CallError, DeliveryRefusedError
 from glassine.schemas.job_record import adopt
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, crop_for, is_blocked, is_selected
+from glassine.schemas.stage import Frame, crop_for, is_blocked, is_selected, newer_round
 from glassine.schemas.validation import Document
 from glassine.tasks.delivery.rights import may_leave
 
@@ -80,6 +80,9 @@ def plan_orders(
 
 def check_still_true(manifest: Manifest, order: Order) -> None:
     """Another process may have blocked a frame, or brought a newer round, while a bag was packed or copied."""
+    if _licence(manifest, order.client) != order.licence:
+        sentence = f"The licence for {order.client} changed while the delivery was made: nothing was handed over"
+        raise DeliveryRefusedError("L001", f"{sentence}. Run the same command again.")
     for item in order.items:
         frame = manifest.frame(item.frame)
         now = current_final(frame, item.final["final"])
@@ -87,6 +90,8 @@ def check_still_true(manifest: Manifest, order: Order) -> None:
         if (
             not is_same
             or is_blocked(frame)
+            or not is_selected(frame)
+            or newer_round(frame, item.final)
             or blocked_sources(manifest, item.final)
             or crop_for(frame, order.specification) != item.crop
         ):
@@ -180,6 +185,8 @@ def _why_not(manifest: Manifest, frame: Frame, name: str, final: Document | None
     if final is None:
         stale = any(old["final"] == name for old in frame["finals"])
         return f"final {name!r} of frame {frame['number']} is {'stale' if stale else 'not rendered'}: run `glassine advance`."
+    if newer := newer_round(frame, final):
+        return f"final {name!r} of frame {frame['number']} is of an older round than round {newer['round']}, which is under way: wait for it, or `glassine retouch call-off`."
     if blocked := blocked_sources(manifest, final):
         return f"final {name!r} of frame {frame['number']} holds a piece of {', '.join(blocked)}, which is blocked: have it retouched without."
     if not final["signed_off"]:

@@ -6,6 +6,7 @@ import json
 import sys
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -265,7 +266,15 @@ class _Demo:
     def hand_out(self, number: int, retoucher: str) -> None:
         """Hand the newest round of a frame out, unless that was done."""
         if not self.frame(number)["rounds"][-1]["hand_out"]:
-            self.tell(self.run(hand_out, frames=[number], retoucher=retoucher, due="2026-12-01", by=MANAGER))
+            self.tell(
+                self.run(
+                    hand_out,
+                    frames=[number],
+                    retoucher=retoucher,
+                    due=(datetime.now(UTC) + timedelta(days=6)).date().isoformat(),
+                    by=MANAGER,
+                )
+            )
 
     def bring_back(self, number: int, name: str, marked: dict[str, Any], *, hours: float) -> None:
         """What the retoucher returns for a frame: the base file of the newest round, with what is named done."""

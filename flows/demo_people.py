@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from typing import Any, NamedTuple
 
@@ -77,15 +78,18 @@ def hero_notes() -> list[str]:
 def job_sheet() -> Document:
     """The job sheet of the yearbook: three set-ups, three who receive, each under a licence of their own."""
     sheet: dict[str, Any] = json.loads((files("glassine.config") / "job_sheet.example.json").read_text("utf-8"))
-    years = {"from": "2026-01-01", "until": "2028-12-31"}
+    today = datetime.now(UTC).date()
+    years = {"from": f"{today.year}-01-01", "until": f"{today.year + 2}-12-31"}
+    due = (today + timedelta(days=20)).isoformat()
     sheet["set_ups"] = job_sheet_set_ups()
     sheet["licences"] = [
-        *sheet["licences"],
-        {"client": MUSEUM, "terms": "Permanent collection and its catalogue, no advertising.", "from": "2026-01-01"},
+        *({**licence, **years} for licence in sheet["licences"]),
+        {"client": MUSEUM, "terms": "Permanent collection and its catalogue, no advertising.", "from": years["from"]},
         {"client": SITTER, "terms": "Private use and own web page, with credit; no sale.", **years},
     ]
     sheet["deliverables"] = [
-        {"client": CLIENT, "specification": "yearbook-print", "finals": ["print"], "due": "2026-12-15"},
-        {"client": CLIENT, "specification": "screen-2048", "finals": ["colour"], "due": "2026-12-15"},
+        {"client": CLIENT, "specification": "yearbook-print", "finals": ["print"], "due": due},
+        {"client": CLIENT, "specification": "screen-2048", "finals": ["colour"], "due": due},
     ]
+    sheet["due"] = due
     return sheet

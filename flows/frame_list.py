@@ -48,11 +48,9 @@ def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
     for found in manifest.document["selects_rounds"]:
         for person, mark in found["marks"].get(str(frame["frame"]), {}).items():
             hero = ", hero" if mark["hero"] else ""
-            remark = f": {mark['remark']}" if mark["remark"] else ""
-            fixable = " (fixable)" if mark["fixable"] else ""
-            said.append(
-                f"  round {found['round']!r}, {people.name_of(person)}: {mark['verdict']}{hero}{remark}{fixable}"
-            )
+            remarks = "; ".join(say_remark(one) for one in mark["remarks"])
+            words = f"{mark['verdict']}{hero}{': ' if remarks else ''}{remarks}"
+            said.append(f"  round {found['round']!r}, {people.name_of(person)}: {words}")
     said += [f"  draft note {draft['note']}: {draft['instruction']}" for draft in frame["drafts"]]
     for specification, crop in {
         "every delivery": frame["crops"]["general"],
@@ -74,6 +72,11 @@ def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
     return said
 
 
+def say_remark(said: Document) -> str:
+    """A remark of the cull, and whether it can be mended."""
+    return f"{said['remark']} (fixable)" if said["fixable"] else str(said["remark"])
+
+
 def say_crop(crop: Document) -> str:
     """A crop in words."""
     region = crop["region"]
@@ -90,7 +93,8 @@ def _retouch_lines(people: People, frame: Frame, retouch: Document) -> list[str]
     )
     cause = retouch["brief"]["cause"]
     why = f", because: {cause['why']} ({cause['text']})" if cause else ""
-    said = [f"  retouch round {retouch['round']}: {who}{why}"]
+    off = f", called off ({retouch['called_off']['reason']})" if retouch["called_off"] else ""
+    said = [f"  retouch round {retouch['round']}: {who}{why}{off}"]
     notes = [note for note in frame["notes"] if note["note"] in retouch["brief"]["notes"]]
     said += [f"    note: {note['instruction']}" for note in notes]
     said += [f"    return {back['name']}: {outcome_of(back)}" for back in retouch["take_backs"]]

@@ -16,20 +16,21 @@ from glassine.flows.progress import show_progress
 from glassine.flows.proof import seed_of
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import DueFinal, current_final, due_finals, unsigned_finals, wanted_finals
-from glassine.schemas.errors import CallError, FixityError, FrameError, VolumeError
+from glassine.schemas.errors import CallError, FixityError, FrameError, GlassineError, VolumeError
 from glassine.schemas.identifiers import counted
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import (
     Frame,
+    accepted_return,
     frames_of_round,
     is_blocked,
     is_handed_out,
     is_selected,
-    last_return,
     picture_sha256,
 )
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
+from glassine.tasks.imaging.decoder_pool import Outcome
 from glassine.tasks.imaging.rendering import make_final
 
 Fact = dict[str, Any]
@@ -65,13 +66,18 @@ def sign_off(studio: str, job: str, frames: list[int], final: str | None = None,
     """Let current finals leave, in somebody's name; the sign-off is bound to the digest of the rendered file."""
     open_job = OpenJob(read_studio(Path(studio)), job, by)
 
+    looked_at = {}
     for number in frames:
-        for found in _finals_to_sign(open_job.manifest.frame(number), final):
-            final_path(open_job, open_job.manifest.frame(number), found)  # one signs what can be looked at
+        frame = open_job.manifest.frame(number)
+        for found in _finals_to_sign(frame, final):
+            final_path(open_job, frame, found)  # one signs what can be looked at
+        looked_at[number] = _what_is_seen(frame, final)
 
     def propose(manifest: Manifest) -> list[Fact]:
         facts = []
         for number in frames:
+            if _what_is_seen(manifest.frame(number), final) != looked_at[number]:
+                raise CallError("W004", f"Frame {number:04d} changed while it was signed off: look at it again.")
             for found in _finals_to_sign(manifest.frame(number), final):
                 facts.append(
                     {
@@ -118,13 +124,16 @@ def final_path(job: OpenJob, frame: Frame, final: Document) -> Path:
     return path
 
 
-def make_finals(job: OpenJob, due: list[DueFinal]) -> list[tuple[str, Path]]:
-    """Render finals, each in a disposable worker; returns what they are called and where they lie."""
+def make_finals(job: OpenJob, due: list[DueFinal], problems: list[str] | None = None) -> list[tuple[str, Path]]:
+    """Render finals, each in a disposable worker; returns what they are called and where they lie.
+
+    One that cannot be rendered is told of in `problems`, where that is given, and stops no other.
+    """
     made: list[tuple[str, Path]] = []
     with show_progress("grading", len(due)) as on_final:
 
         def final_batch(batch: list[DueFinal]) -> list[Fact]:
-            facts = _render_batch(job, batch)
+            facts = _render_batch(job, batch, problems=problems)
             on_final(len(batch))
             return facts
 
@@ -135,23 +144,40 @@ def make_finals(job: OpenJob, due: list[DueFinal]) -> list[tuple[str, Path]]:
     return made
 
 
-def _render_batch(job: OpenJob, batch: list[DueFinal], *, place: Path | None = None) -> list[Fact]:
-    calls = [_render_call(job, wanted, place) for wanted in batch]
+def _render_batch(
+    job: OpenJob, batch: list[DueFinal], *, place: Path | None = None, problems: list[str] | None = None
+) -> list[Fact]:
+    calls = []
+    for wanted in batch:
+        try:
+            calls.append((wanted, _render_call(job, wanted, place)))
+        except GlassineError as error:
+            _tell(error, problems)
     facts = []
     with open_pool(job.studio, len(batch)) as pool:
-        for wanted, call, outcome in zip(batch, calls, pool.run(_render, calls), strict=True):
-            if outcome.failure:
-                what = f"Final {wanted.final!r} of frame {wanted.frame:04d}"
-                if not outcome.of_file:
-                    raise VolumeError(
-                        "V003", f"{what} was not rendered: {outcome.failure.rstrip('.')}. Run the same command again."
-                    )
-                raise FrameError(
-                    "P001",
-                    f"{what} cannot be rendered: {outcome.failure.rstrip('.')}. Try `glassine verify --repair`, or leave the frame out.",
-                )
-            facts.append(_final_fact(job, wanted, job.relative(call[2]), outcome.value))
+        for (wanted, call), outcome in zip(calls, pool.run(_render, [call for _, call in calls]), strict=True):
+            try:
+                facts.append(_final_fact(job, wanted, job.relative(call[2]), _rendered(wanted, outcome)))
+            except GlassineError as error:
+                _tell(error, problems)
     return facts
+
+
+def _tell(error: GlassineError, problems: list[str] | None) -> None:
+    """Tell of a final that cannot be made, where one stops no other; else raise."""
+    if problems is None:
+        raise error
+    problems.append(str(error))
+
+
+def _rendered(wanted: DueFinal, outcome: Outcome) -> Document:
+    if outcome.failure:
+        what, reason = f"Final {wanted.final!r} of frame {wanted.frame:04d}", outcome.failure.rstrip(".")
+        if not outcome.of_file:
+            raise VolumeError("V003", f"{what} was not rendered: {reason}. Run the same command again.")
+        advice = "Try `glassine verify --repair`, or leave the frame out."
+        raise FrameError("P001", f"{what} cannot be rendered: {reason}. {advice}")
+    return dict(outcome.value)
 
 
 def _render(source: Path, look: Document, out: Path, seed: int) -> Document:
@@ -173,17 +199,27 @@ def _render_call(job: OpenJob, wanted: DueFinal, place: Path | None) -> tuple[Pa
 def _source_of(job: OpenJob, frame: Frame, wanted: DueFinal) -> Path:
     if wanted.round == UNRETOUCHED:
         return job.find_whole(frame["sha256"])
-    returned = last_return(frame)
-    assert returned is not None  # a final of a round is due only when that round came back
-    return job.find_whole(picture_sha256(returned))
+    return job.find_whole(picture_sha256(_return_of(job, wanted)))
+
+
+def _return_of(job: OpenJob, wanted: DueFinal) -> Document:
+    """The accepted return of exactly the round that a final is of."""
+    frame = job.manifest.frame(wanted.frame)
+    returned = accepted_return(frame, wanted.round)
+    if returned is None:
+        raise CallError(
+            "W004",
+            f"Round {wanted.round} of frame {frame['number']} was rejected meanwhile: run the same command again.",
+        )
+    return returned
 
 
 def _final_fact(job: OpenJob, wanted: DueFinal, path: str, made: Document) -> Fact:
     frame = job.manifest.frame(wanted.frame)
-    returned = last_return(frame)
     frames = frames_of_round(frame, wanted.round)
     sources = [job.manifest.frame(number)["sha256"] for number in frames]
-    if wanted.round != UNRETOUCHED and returned:
+    if wanted.round != UNRETOUCHED:
+        returned = _return_of(job, wanted)
         sources += dict.fromkeys((returned["sha256"], picture_sha256(returned)))
     return {
         "kind": "final",
@@ -216,6 +252,11 @@ def _from_the_original(manifest: Manifest, number: int) -> list[DueFinal]:
         for wanted in wanted_finals(manifest, frame)
         if current_final(frame, wanted["final"]) is None
     ]
+
+
+def _what_is_seen(frame: Frame, named: str | None) -> tuple[list[str], int]:
+    """The digests of the finals to be signed off, and the revision of the crop."""
+    return [final["sha256"] for final in _finals_to_sign(frame, named)], frame["crops"]["revision"]
 
 
 def _finals_to_sign(frame: Frame, named: str | None) -> list[Document]:

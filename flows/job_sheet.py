@@ -129,12 +129,27 @@ def set_block(
     if blocked:
         take_sheet_away(job)
     bring_sidecars_in_line(job, frames)
+    if blocked:
+        _take_bundles_away(job, frames)
     problems = job.finish()
     said = [f"{'Blocked' if blocked else 'Free again'}: {_numbers(frames)} ({reason})."]
     for frame in (job.manifest.frame(frame) for frame in frames):
         if blocked:
             said += _where_it_is(job, frame)
     return summary(said, problems, job=number, blocked=blocked, frames=[print_frame(frame) for frame in frames])
+
+
+def _take_bundles_away(job: OpenJob, numbers: Sequence[int]) -> None:
+    """The pictures of a blocked frame that lie ready to be sent to a retoucher; the papers stay. A hand-out that is
+    said again after the block is lifted writes them anew."""
+    for frame in job.manifest.frames:
+        for retouch in frame["rounds"]:
+            for folder in job.path(retouch["brief"]["path"]).glob("hand-out-*"):
+                endings = {f"_{print_frame(number)}_donor.tif" for number in numbers}
+                for file in folder.iterdir():
+                    is_own = frame["frame"] in numbers and file.name not in ("brief.json", "brief.pdf")
+                    if is_own or any(file.name.endswith(ending) for ending in endings):
+                        file.unlink()
 
 
 def _where_it_is(job: OpenJob, frame: Frame) -> list[str]:

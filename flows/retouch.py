@@ -11,10 +11,10 @@ from prefect import flow
 
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
-from glassine.flows.retouch_bundle import Asked, asked_in, write_brief, write_hand_out
+from glassine.flows.retouch_bundle import Asked, asked_in, blocked_frames, write_brief, write_hand_out
 from glassine.flows.retouch_notes import add_notes, check_donors, parse_note
 from glassine.flows.studio import Studio, read_studio
-from glassine.schemas.errors import CallError
+from glassine.schemas.errors import CallError, GlassineError
 from glassine.schemas.identifiers import counted, utc_now
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import (
@@ -27,6 +27,7 @@ from glassine.schemas.stage import (
     round_state,
 )
 from glassine.schemas.validation import Document
+from glassine.tasks.custody.original_name import safe_part
 
 Fact = dict[str, Any]
 MAX_STOPS = 5.0
@@ -61,7 +62,7 @@ def brief(
         standing=standing or [],
         level=_level(open_job.studio, level),
         grader=open_job.record.people.person_of(grader) if grader else None,
-        renderings=dict(_parse_rendering(written) for written in renderings or []),
+        renderings=_parse_renderings(renderings or []),
         with_original=with_original,
         cause={"why": why, "text": text or "", "return": None} if why else None,
     )
@@ -91,16 +92,19 @@ def hand_out(
     for number in frames:
         require_round_out(open_job.manifest, number)
     person = open_job.record.people.person_of(retoucher)
+    moved: dict[int, str] = {}
 
     def propose(manifest: Manifest) -> list[Fact]:
         facts = []
         for number in frames:
             retouch = require_round_out(manifest, number)
             frame = manifest.frame(number)
-            check_donors(manifest, frame, asked_in(frame, retouch).donors)
+            _check_brief_is_right(manifest, frame, retouch)
             before = retouch["hand_out"]
             if not before or (before["retoucher"], before["due"]) != (person, due):
                 revision = before["revision"] + 1 if before else 1
+                if before and before["retoucher"] != person:
+                    moved[number] = open_job.record.people.name_of(before["retoucher"])
                 facts.append(
                     {
                         "kind": "hand_out",
@@ -121,31 +125,61 @@ def hand_out(
     problems = open_job.finish()
     until = f", due {due}" if due else ""
     said = [f"Handed out to {retoucher}{until}: send the folder {folder}" for folder in folders]
+    said += [f"Frame {number:04d} was with {name}: tell them." for number, name in moved.items()]
     if due and due < utc_now()[:10]:
         said.append(f"Mind that {due} is past.")
     return summary(said, problems, job=job, retoucher=retoucher, due=due, folders=folders)
 
 
-def open_owed_rounds(job: OpenJob, owed: list[Frame]) -> list[str]:
-    """Brief the round that follows each refusal, with its cause and all that is still asked; returns what was done."""
+def open_owed_rounds(job: OpenJob, owed: list[Frame], problems: list[str]) -> list[str]:
+    """Brief the round that follows each refusal, with its cause and all that is still asked; returns what was done.
+
+    A frame for which that cannot be done is told of in `problems`, and stops no other.
+    """
     said = []
-    for found in owed:
-        frame = job.manifest.frame(found["frame"])
-        retouch = current_round(frame)
-        refused = refused_return(retouch) if retouch and round_state(retouch) == "refused" else None
-        if retouch is None or refused is None:
-            continue
-        notes = notes_to_ask(frame, base_of_next_round(frame)[0])
-        asked = replace(asked_in(frame, retouch), notes=notes)
-        review = refused["review"]
-        why, text = (review["why"], review["text"]) if review else ("missed note", " ".join(refused["causes"])[:2000])
-        cause = {"why": why, "text": text, "return": refused["sha256"]}
-        write_brief(job, frame, replace(asked, cause=cause))
-        opened = current_round(job.manifest.frame(found["frame"]))
-        assert opened is not None
-        said.append(f"Round {opened['round']} of frame {frame['number']} is briefed, because: {why}. {text}".strip())
-        said += _next_step(job.number, frame, opened)
+    for frame in owed:
+        try:
+            said += _open_owed_round(job, job.manifest.frame(frame["frame"]))
+        except GlassineError as error:
+            problems.append(f"The next round of frame {frame['number']} was not briefed: {error}")
     return said
+
+
+def _open_owed_round(job: OpenJob, frame: Frame) -> list[str]:
+    retouch = current_round(frame)
+    refused = refused_return(retouch) if retouch and round_state(retouch) == "refused" else None
+    if retouch is None or refused is None:
+        return []
+    notes = notes_to_ask(frame, base_of_next_round(frame, blocked_frames(job.manifest))[0])
+    review = refused["review"]
+    why, text = (review["why"], review["text"]) if review else ("missed note", " ".join(refused["causes"])[:2000])
+    cause = {"why": why, "text": text, "return": refused["sha256"]}
+    write_brief(job, frame, replace(asked_in(frame, retouch), notes=notes, cause=cause))
+    opened = current_round(job.manifest.frame(frame["frame"]))
+    assert opened is not None
+    words = f"Round {opened['round']} of frame {frame['number']} is briefed, because: {why}. {text}".strip()
+    return [words, *_next_step(job.number, frame, opened)]
+
+
+@flow(name="retouch call-off")
+def call_off(studio: str, job: str, frame: int, reason: str, by: str | None = None) -> Document:
+    """Call off the round of a frame that is briefed or out: nothing of it is waited for any more."""
+    if not reason.strip():
+        raise CallError("W001", "A call-off needs a reason: --reason 'briefed by mistake'.")
+    open_job = OpenJob(read_studio(Path(studio)), job, by)
+    off: list[Document] = []
+
+    def propose(manifest: Manifest) -> list[Fact]:
+        retouch = require_round_out(manifest, frame)
+        off[:] = [retouch]
+        return [{"kind": "call_off", "frame": frame, "round": retouch["round"], "reason": reason}]
+
+    open_job.commit("retouch", propose)
+    state = open_job.manifest.frame(frame)
+    said = [f"Round {off[0]['round']} of frame {state['number']} is called off ({reason})."]
+    if off[0]["hand_out"]:
+        said.append(f"It was with {open_job.record.people.name_of(off[0]['hand_out']['retoucher'])}: tell them.")
+    return summary(said, open_job.finish(), job=job, frame=state["number"], round=off[0]["round"])
 
 
 def require_round_out(manifest: Manifest, number: int) -> Document:
@@ -171,6 +205,14 @@ def require_round_out(manifest: Manifest, number: int) -> Document:
     )
 
 
+def _parse_renderings(texts: list[str]) -> dict[str, float]:
+    found = [_parse_rendering(text) for text in texts]
+    keys = [safe_part(name, 40).casefold() for name, _ in found]
+    if len(set(keys)) < len(keys):
+        raise CallError("W001", "Two renderings have one name: give each a name of its own, as in shadows=+1.5.")
+    return dict(found)
+
+
 def _parse_rendering(text: str) -> tuple[str, float]:
     name, equals, stops = text.partition("=")
     try:
@@ -193,19 +235,22 @@ def _brief_if_new(job: OpenJob, number: int, wanted: Asked) -> None:
     if state == "to review":
         require_round_out(job.manifest, number)  # says what to do
     if state == "refused":
-        open_owed_rounds(job, [frame])
+        _open_owed_round(job, frame)
         return _brief_if_new(job, number, wanted)
     carried = asked_in(frame, retouch) if retouch and state in ("briefed", "out") else None
-    notes = notes_to_ask(frame, base_of_next_round(frame)[0])
+    notes = notes_to_ask(frame, base_of_next_round(frame, blocked_frames(job.manifest))[0])
     asked = _merged(job, carried, replace(wanted, notes=notes))
     if carried and state == "out":
-        if {note["note"] for note in notes} - {note["note"] for note in carried.notes} or _adds(carried, wanted):
+        if {note["note"] for note in notes} - set(retouch["brief"]["notes"] if retouch else ()) or _adds(
+            carried, wanted
+        ):
             raise CallError(
                 "W004",
                 f"A round of frame {frame['number']} is still out: what is new goes into the next round, after the return.",
             )
         return None
-    if carried and carried.notes == notes and not _adds(carried, wanted):
+    told = retouch["brief"]["notes"] if retouch else []
+    if carried and told == [note["note"] for note in notes] and not _adds(carried, wanted):
         return None
     if not notes and not (wanted.standing or asked.level or carried or (not frame["rounds"] and asked.standing)):
         raise CallError(
@@ -226,7 +271,9 @@ def _merged(job: OpenJob, carried: Asked | None, wanted: Asked) -> Asked:
         grader=wanted.grader or before.grader,
         renderings={**before.renderings, **wanted.renderings},
         with_original=wanted.with_original or before.with_original,
-        cause=wanted.cause or before.cause,
+        cause={**wanted.cause, "return": before.cause["return"]}
+        if wanted.cause and before.cause
+        else wanted.cause or before.cause,
     )
 
 
@@ -238,7 +285,7 @@ def _adds(carried: Asked, wanted: Asked) -> bool:
         or wanted.grader not in (None, carried.grader)
         or not wanted.renderings.items() <= carried.renderings.items()
         or (wanted.with_original and not carried.with_original)
-        or wanted.cause not in (None, carried.cause)
+        or bool(wanted.cause and (carried.cause or {}).get("text") != wanted.cause["text"])
     )
 
 
@@ -258,6 +305,19 @@ def _next_step(job: str, frame: Frame, retouch: Document) -> list[str]:
     if retouch["hand_out"]:
         return []
     return [f"Next: glassine retouch hand-out {job} {frame['number']} --to NAME --due {utc_now()[:10]}"]
+
+
+def _check_brief_is_right(manifest: Manifest, frame: Frame, retouch: Document) -> None:
+    """What goes out asks every live note, and nothing of what is withdrawn or blocked since it was briefed."""
+    again = f"`glassine retouch brief {manifest.job} {frame['number']}` first, or `glassine retouch call-off`."
+    if not retouch["hand_out"]:
+        asked = {note["note"] for note in notes_to_ask(frame, retouch["brief"]["base_round"])}
+        if asked != set(retouch["brief"]["notes"]):
+            raise CallError(
+                "W004",
+                f"The notes of frame {frame['number']} changed since round {retouch['round']} was briefed: {again}",
+            )
+    check_donors(manifest, frame, asked_in(frame, retouch).donors)
 
 
 def _check_date(text: str) -> None:

@@ -17,7 +17,14 @@ from glassine.schemas.durable_file import replace_file
 from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.errors import CallError
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, base_of_next_round
+from glassine.schemas.stage import (
+    Frame,
+    base_of_next_round,
+    current_round,
+    is_blocked,
+    live_notes,
+    round_state,
+)
 from glassine.schemas.validation import Document, check_document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.original_name import safe_part
@@ -70,7 +77,7 @@ def write_brief(job: OpenJob, frame: Frame, asked: Asked) -> None:
     # Two people who brief one frame at once write into folders of their own, and the record names one.
     folder = f"retouch/{frame['number']}/round-{number}.{asked.key}"
     stem = f"{folder}/{job.number}_{frame['number']}_r{number}"
-    base_round, picture = base_of_next_round(frame)
+    base_round, picture = base_of_next_round(frame, blocked_frames(job.manifest))
     base = _render(job, frame, job.find_whole(picture or frame["sha256"]), f"{stem}_base.tif")
     extras = [*_renderings(job, frame, asked, stem), *_donors(job, asked, folder), *_original(frame, asked)]
     _write_papers(job, frame, number, folder, base, extras, asked, retoucher=None, due=None)
@@ -94,15 +101,27 @@ def write_brief(job: OpenJob, frame: Frame, asked: Asked) -> None:
     holdings += [job.hold(job.path(path), "base file") for path in made]
 
     def propose(manifest: Manifest) -> list[Fact]:
-        rounds = manifest.frame(frame["frame"])["rounds"]
-        if len(rounds) >= number and rounds[number - 1]["brief"]["path"] != folder:
+        now = manifest.frame(frame["frame"])
+        is_another = len(now["rounds"]) >= number and now["rounds"][number - 1]["brief"]["path"] != folder
+        if is_another or (len(now["rounds"]) < number and _where(now) != _where(frame)):
             raise CallError(
                 "W004",
-                f"Somebody else wrote the brief of frame {frame['number']}, round {number}, just now: read that first.",
+                f"Somebody else briefed frame {frame['number']}, or handed it out, just now: `glassine job frames {job.number} {frame['number']}` shows it.",
             )
         return [fact, *holdings]
 
     job.commit("brief", propose)
+
+
+def _where(frame: Frame) -> tuple[int, str, int] | None:
+    """Where the retouch of a frame is, so that a brief that somebody hands out meanwhile is noticed."""
+    retouch = current_round(frame)
+    return (retouch["round"], round_state(retouch), len(retouch["take_backs"])) if retouch else None
+
+
+def blocked_frames(manifest: Manifest) -> set[int]:
+    """The frames that may not be shown, nor stand under another picture."""
+    return {frame["frame"] for frame in manifest.frames if is_blocked(frame)}
 
 
 def write_hand_out(job: OpenJob, frame: Frame, retouch: Document) -> Path:
@@ -132,7 +151,7 @@ def asked_in(frame: Frame, retouch: Document) -> Asked:
     told = retouch["brief"]
     renderings = {extra["name"]: extra["exposure_stops"] for extra in told["extras"] if extra["use"] == "rendering"}
     with_original = any(extra["use"] == "original" for extra in told["extras"])
-    notes = [note for note in frame["notes"] if note["note"] in told["notes"]]
+    notes = [note for note in live_notes(frame) if note["note"] in told["notes"]]
     return Asked(notes, told["standing"], told["level"], told["grader"], renderings, with_original, told["cause"])
 
 
@@ -166,7 +185,7 @@ def _renderings(job: OpenJob, frame: Frame, asked: Asked, stem: str) -> list[Doc
     source = job.find_whole(frame["sha256"])
     extras = []
     for name, stops in asked.renderings.items():
-        made = _render(job, frame, source, f"{stem}_{safe_part(name, 40)}.tif", stops)
+        made = _render(job, frame, source, f"{stem}_rendering-{safe_part(name, 40)}.tif", stops)
         extras.append({"use": "rendering", "name": name, "frame": frame["frame"], "exposure_stops": stops, **made})
     return extras
 

@@ -71,6 +71,8 @@ def _rows(studio: Studio, number: str, today: date) -> Iterator[Document]:
 
 def _state(frame: Frame, retouch: Document) -> str:
     """Where a round is; a brief that a newer one took the place of before anybody was handed it is replaced."""
+    if retouch["called_off"]:
+        return "called off"
     state = round_state(retouch)
     return "replaced" if state == "briefed" and retouch is not current_round(frame) else state
 

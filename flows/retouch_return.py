@@ -20,7 +20,15 @@ from glassine.flows.studio import read_studio
 from glassine.schemas.due import owed_rounds
 from glassine.schemas.errors import NOT_RIGHT, CallError, VolumeError
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, current_round, is_blocked, live_notes, only_notes_undone, outcome_of
+from glassine.schemas.stage import (
+    Frame,
+    current_round,
+    is_blocked,
+    live_notes,
+    only_notes_undone,
+    outcome_of,
+    rounds_under,
+)
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.card_walk import stem_of
 from glassine.tasks.custody.digest import hash_file
@@ -32,6 +40,7 @@ from glassine.tasks.imaging.flat import derive_flat
 Fact = dict[str, Any]
 REASONS = ("missed note", "client's change", "unasked change", "other")
 """Why a person rejects a return; the next round's brief says it."""
+MAX_HOURS = 1000
 
 
 @flow(name="retouch take-back")
@@ -49,6 +58,8 @@ def take_back(
     A note left undone opens the next round. A file that is not this round's work is refused, and the round stays out.
     What changed and nobody asked for is shown, and waits for a review.
     """
+    if hours is not None and not 0 <= hours <= MAX_HOURS:
+        raise CallError("W001", f"--hours is a number from 0 to {MAX_HOURS}, such as 1.5, not {hours}.")
     open_job = OpenJob(read_studio(Path(studio)), job, by)
     state = open_job.manifest.frame(frame)
     source = Path(file)
@@ -57,6 +68,10 @@ def take_back(
     sha256 = hash_file(source)
     newest = current_round(state)
     known = newest and any(returned["sha256"] == sha256 for returned in newest["take_backs"])
+    if known and (hours is not None or used):
+        raise CallError(
+            "W004", f"{file} was taken back already: what it took and what was used is said with the first take-back."
+        )
     if not known:
         retouch = require_round_out(open_job.manifest, frame)
         if not retouch["hand_out"]:
@@ -73,8 +88,9 @@ def take_back(
         kept = _keep_return(open_job, retouch, source, sha256)
         _judge_return(open_job, state, retouch, kept, source.name, hours, used or [])
     owed = [found for found in owed_rounds(open_job.manifest) if found["frame"] == frame]
-    opened = open_owed_rounds(open_job, owed)
-    problems = open_job.finish()
+    problems: list[str] = []
+    opened = open_owed_rounds(open_job, owed, problems)
+    problems += open_job.finish()
     said, found = _report(open_job, open_job.manifest.frame(frame), sha256)
     status = NOT_RIGHT if outcome_of(found) in ("refused", "rejected") else 0
     return summary(
@@ -107,6 +123,7 @@ def review(
         raise CallError("W001", "A rejection says what is wanted: --text 'what is to be done', or --note.")
     if accepted and (why or said_notes):
         raise CallError("W001", "What is accepted has no cause and no new note: leave --note away, or reject.")
+    _, returned = _to_judge(open_job.manifest, state, accepted=accepted)
     if said_notes:
         add_notes(open_job, frame, said_notes)
 
@@ -119,14 +136,15 @@ def review(
         fact = {"kind": "review", "frame": frame, "round": retouch["round"], "sha256": returned["sha256"]}
         return [{**fact, "revision": revision, "accepted": accepted, "why": why, "text": text}]
 
-    _, returned = _to_judge(open_job.manifest, state, accepted=accepted)
     open_job.commit("review", propose)
     owed = [found for found in owed_rounds(open_job.manifest) if found["frame"] == frame]
     said = [f"Return of frame {state['number']}, round {returned['round']}: {'accepted' if accepted else 'rejected'}."]
-    said += open_owed_rounds(open_job, owed)
+    problems: list[str] = []
+    said += open_owed_rounds(open_job, owed, problems)
     if accepted:
         said.append(f"Next: glassine advance {job}")
-    return summary(said, open_job.finish(), job=job, frame=state["number"], round=returned["round"], accepted=accepted)
+    problems += open_job.finish()
+    return summary(said, problems, job=job, frame=state["number"], round=returned["round"], accepted=accepted)
 
 
 def _to_judge(manifest: Manifest, frame: Frame, *, accepted: bool) -> tuple[Document, Document]:
@@ -274,11 +292,10 @@ def _check(job: OpenJob, frame: Frame, retouch: Document, source: Path) -> Docum
 def _older_rounds(job: OpenJob, frame: Frame, base_round: int) -> list[Document]:
     """The rounds whose work the base file holds already, each with its own base file and notes."""
     older = []
-    while base_round > 0:
-        told = frame["rounds"][base_round - 1]["brief"]
+    for retouch in rounds_under(frame, base_round):
+        told = retouch["brief"]
         notes = [{"id": n["note"], "region": n["region"]} for n in frame["notes"] if n["note"] in told["notes"]]
-        older.append({"round": base_round, "base": job.find_whole(told["base"]["sha256"]), "notes": notes})
-        base_round = min(told["base_round"], base_round - 1)
+        older.append({"round": retouch["round"], "base": job.find_whole(told["base"]["sha256"]), "notes": notes})
     return older
 
 

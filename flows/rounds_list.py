@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from glassine.flows.frame_list import say_remark
 from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio
 from glassine.schemas.errors import CallError
@@ -45,13 +46,11 @@ def _round(manifest: Manifest, people: People, found: Document) -> Document:
             continue
         verdicts = {mark["verdict"] for mark in given.values()}
         for person, mark in sorted(given.items()):
-            region = write_region(mark["region"]) if mark.get("region") else None
             marks.append(
                 {
                     "frame": print_frame(int(key)),
                     "person": people.name_of(person),
-                    **{name: mark[name] for name in ("verdict", "hero", "remark", "fixable", "at")},
-                    "region": region,
+                    **{name: mark[name] for name in ("verdict", "hero", "remarks", "at")},
                     "before": _before(manifest, found, key),
                     "conflict": len(verdicts) > 1,
                 }
@@ -67,11 +66,18 @@ def _round(manifest: Manifest, people: People, found: Document) -> Document:
 
 def _before(manifest: Manifest, found: Document, key: str) -> str | None:
     """What the newest closed round before this one said of a frame, where it said one thing."""
-    for earlier in reversed(manifest.document["selects_rounds"]):
-        if earlier["opened"] < found["opened"] and earlier["closed"] and key in earlier["marks"]:
-            verdicts = {mark["verdict"] for mark in earlier["marks"][key].values()}
-            return str(verdicts.pop()) if len(verdicts) == 1 else "conflict"
-    return None
+    before = [
+        earlier
+        for earlier in manifest.document["selects_rounds"]
+        if earlier["closed"]
+        and key in earlier["marks"]
+        and (not found["closed"] or earlier["closing"] < found["closing"])
+    ]
+    if not before:
+        return None
+    newest = max(before, key=lambda earlier: int(earlier["closing"]))
+    verdicts = {mark["verdict"] for mark in newest["marks"][key].values()}
+    return str(verdicts.pop()) if len(verdicts) == 1 else "conflict"
 
 
 def _say(row: Document) -> list[str]:
@@ -81,9 +87,9 @@ def _say(row: Document) -> list[str]:
         words = [mark["verdict"] + (" (hero)" if mark["hero"] else "")]
         if mark["before"] and mark["before"] != mark["verdict"]:
             words.append(f"was {mark['before']}")
-        if mark["remark"]:
-            words.append(mark["remark"] + (" (fixable)" if mark["fixable"] else ""))
-        words += [mark["region"]] if mark["region"] else []
-        words += ["CONFLICT"] if mark["conflict"] else []
+        for said_of in mark["remarks"]:
+            place = f" at {write_region(said_of['region'])}" if said_of["region"] else ""
+            words.append(say_remark(said_of) + place)
+        words += ["in conflict"] if mark["conflict"] else []
         said.append(f"  {mark['frame']}  {mark['person']}: {', '.join(words)}")
     return said

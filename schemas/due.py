@@ -19,6 +19,8 @@ from glassine.schemas.stage import (
     is_handed_out,
     is_selected,
     last_return,
+    newer_round,
+    notes_to_ask,
     outcome_of,
     round_state,
     was_back,
@@ -151,7 +153,7 @@ def due_finals(manifest: Manifest) -> list[DueFinal]:
     """Renderings that can be made now: the retouch has come back, and no current final of that name is there."""
     due = []
     for frame in manifest.frames:
-        if is_blocked(frame):
+        if is_blocked(frame) or not is_selected(frame):
             continue
         number = _round_to_grade(frame)
         if number is None:
@@ -177,12 +179,17 @@ def current_final(frame: Frame, name: str) -> Document | None:
 
 
 def unsigned_finals(manifest: Manifest) -> list[tuple[Frame, Document]]:
-    """Current finals that nobody has signed off."""
+    """Current finals that the job sheet still names and nobody has signed off, of selects that may leave."""
     return [
         (frame, final)
         for frame in manifest.frames
+        if is_selected(frame) and not is_blocked(frame)
         for final in frame["finals"]
-        if not final["stale"] and not final["signed_off"] and not is_blocked(frame)
+        if not final["stale"]
+        and not final["signed_off"]
+        and final["final"] in [wanted["final"] for wanted in wanted_finals(manifest, frame)]
+        and newer_round(frame, final) is None
+        and not blocked_sources(manifest, final)
     ]
 
 
@@ -222,7 +229,10 @@ def due_deliveries(manifest: Manifest) -> list[DueDelivery]:
         ready = [
             (frame, final)
             for frame, final in finals
-            if final and final["signed_off"] and not blocked_sources(manifest, final)
+            if final
+            and final["signed_off"]
+            and newer_round(frame, final) is None
+            and not blocked_sources(manifest, final)
         ]
         sent = delivered_pictures(manifest, deliverable["client"], deliverable["specification"])
         keys = {picture_key(final["sha256"], crop_for(frame, deliverable["specification"])) for frame, final in ready}
@@ -308,6 +318,8 @@ def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
         )
     for frame in selects:
         found += _retouch_waits(job, frame, people, today)
+        found += _note_waits(job, frame)
+    found += _calls_back(job, manifest, people)
     for frame in selects:
         for final in frame["finals"]:
             if not final["stale"] and (blocked := blocked_sources(manifest, final)):
@@ -329,7 +341,9 @@ def _retouch_waits(job: str, frame: Frame, people: People, today: date) -> list[
     number = frame["number"]
     state = round_state(retouch)
     handed = retouch["hand_out"]
-    if state == "briefed" and any(final["round"] == 0 and not final["stale"] for final in frame["finals"]):
+    if state == "briefed" and any(
+        final["round"] == 0 and not final["stale"] and newer_round(frame, final) is None for final in frame["finals"]
+    ):
         return []  # it leaves unretouched after all
     if state == "briefed":
         command = f"glassine retouch hand-out {job} {number} --to NAME --due {today.isoformat()}"
@@ -352,13 +366,37 @@ def _retouch_waits(job: str, frame: Frame, people: People, today: date) -> list[
     return [Wait(people.name_of(handed["retoucher"]), what, f"glassine retouch take-back {job} {number} FILE")]
 
 
+def _note_waits(job: str, frame: Frame) -> list[Wait]:
+    """Live notes that stand in no brief: of a frame whose retouch has begun, nobody else would think of them."""
+    retouch = current_round(frame)
+    if retouch is None or round_state(retouch) == "refused":
+        return []  # not begun; or the round that is due asks them
+    number = retouch["round"] if round_state(retouch) != "briefed" else retouch["brief"]["base_round"]
+    told = set(retouch["brief"]["notes"])
+    count = sum(note["note"] not in told for note in notes_to_ask(frame, number))
+    what = f"to brief {counted(count, 'note')} of {frame['number']} that no round has asked"
+    return [Wait("the photographer", what, f"glassine retouch brief {job} {frame['number']}")] if count else []
+
+
+def _calls_back(job: str, manifest: Manifest, people: People) -> list[Wait]:
+    """Frames that are out at a retoucher, and are no selects any more."""
+    found = []
+    for frame in manifest.frames:
+        retouch = current_round(frame)
+        if retouch and round_state(retouch) == "out" and not is_selected(frame):
+            name = people.name_of(retouch["hand_out"]["retoucher"])
+            command = f"glassine retouch call-off {job} {frame['number']} --reason 'no select any more'"
+            found.append(Wait("the studio manager", f"to call {frame['number']} back from {name}", command))
+    return found
+
+
 def late_frames(manifest: Manifest, today: date) -> list[str]:
     """Numbers of the frames whose retouch should have come back before today."""
     return [
         print_frame(frame["frame"])
         for frame in manifest.frames
-        if frame["stage"] == "handed out"
-        and (retouch := current_round(frame))
+        if (retouch := current_round(frame))
+        and round_state(retouch) == "out"
         and (due := retouch["hand_out"]["due"])
         and date.fromisoformat(due) < today
     ]

@@ -36,6 +36,7 @@ KEY_FIELDS: dict[str, tuple[str, ...]] = {
     "withdrawal": ("frame", "note", "revision"),
     "brief": ("frame", "round"),
     "hand_out": ("frame", "round", "revision"),
+    "call_off": ("frame", "round"),
     "take_back": ("frame", "round", "sha256"),
     "review": ("frame", "round", "sha256", "revision"),
     "crop": ("frame", "revision"),

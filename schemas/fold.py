@@ -259,6 +259,7 @@ def _selects_round(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
             "person": fact["person"],
             "marks": {},
             "hand_off": None,
+            "closing": None,
         }
         manifest.document["selects_rounds"].append(fresh)
         return True
@@ -266,7 +267,8 @@ def _selects_round(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
         raise ContradictionError(f"Round {fact['round']!r} was never opened.")
     if known["closed"]:
         return False
-    known.update(closed=occasion.at, person=fact["person"])
+    closings = [found["closing"] or 0 for found in manifest.document["selects_rounds"]]
+    known.update(closed=occasion.at, person=fact["person"], closing=max(closings) + 1)
     return True
 
 
@@ -284,10 +286,21 @@ def _mark(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     check_next(fact["revision"], revision, "the mark")
     known["marks"].setdefault(number, {})[fact["person"]] = {
         "fixable": False,
+        "remarks": _remarks(before, fact, occasion),
         **body_of(fact, "round", "frame", "person"),
         "at": occasion.at,
     }
     return True
+
+
+def _remarks(before: Document | None, fact: Fact, occasion: Occasion) -> list[Document]:
+    """Every remark of a person on a frame in a round: a new one takes no earlier one away."""
+    remarks = list(before["remarks"]) if before else []
+    if fact["remark"]:
+        said = {"remark": fact["remark"], "fixable": fact.get("fixable", False), "region": fact.get("region")}
+        remarks = [known for known in remarks if known["remark"] != fact["remark"]]
+        remarks.append({**said, "at": occasion.at})
+    return remarks
 
 
 def _hand_off(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:

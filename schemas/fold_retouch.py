@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from glassine.schemas.facts import Fact
-from glassine.schemas.fold_base import ContradictionError, Occasion, body_of, check_next
+from glassine.schemas.fold_base import ContradictionError, Occasion, body_of, check_next, set_once
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import last_return
@@ -41,7 +41,7 @@ def _brief(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     returned = last_return(frame)
     silent: Document = {"level": None, "extras": [], "cause": None, "base_round": returned["round"] if returned else 0}
     brief = {**silent, **body_of(fact, "frame"), "at": occasion.at}
-    rounds.append({"round": fact["round"], "brief": brief, "hand_out": None, "take_backs": []})
+    rounds.append({"round": fact["round"], "brief": brief, "hand_out": None, "take_backs": [], "called_off": None})
     return True
 
 
@@ -53,6 +53,11 @@ def _hand_out(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     check_next(fact["revision"], revision, "the hand-out")
     retouch["hand_out"] = {**body_of(fact, "frame"), "at": occasion.at}
     return True
+
+
+def _call_off(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
+    reason = {"reason": fact["reason"], "person": occasion.by, "at": occasion.at}
+    return set_once(_round(manifest, fact), "called_off", reason)
 
 
 def _take_back(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
@@ -135,6 +140,7 @@ APPLY_RETOUCH: dict[str, Callable[[Manifest, Fact, Occasion], bool]] = {
     "withdrawal": _withdrawal,
     "brief": _brief,
     "hand_out": _hand_out,
+    "call_off": _call_off,
     "take_back": _take_back,
     "review": _review,
     "crop": _crop,

@@ -100,7 +100,7 @@ class Manifest:
         closed = [found for found in marked if found["closed"]]
         if not marked:
             return None
-        newest = (closed or marked)[-1]
+        newest = max(closed, key=lambda found: int(found["closing"])) if closed else marked[-1]
         marks = newest["marks"][key]
         verdicts = {mark["verdict"] for mark in marks.values()}
         return {
@@ -118,16 +118,18 @@ class Manifest:
         drafts = []
         for found in self.document["selects_rounds"]:
             for person, mark in found["marks"].get(str(frame["frame"]), {}).items():
-                if mark["fixable"] and mark["remark"]:
+                for said in mark["remarks"]:
                     draft = {
-                        "note": note_id(frame["frame"], person, f"round {found['round']}", mark["remark"]),
+                        "note": note_id(frame["frame"], person, "remark", said["remark"]),
                         "round": found["round"],
                         "person": person,
-                        "region": mark.get("region"),
-                        "instruction": mark["remark"],
-                        "at": mark["at"],
+                        "region": said["region"],
+                        "instruction": said["remark"],
+                        "at": said["at"],
                     }
-                    drafts += [draft] if draft["note"] not in settled else []
+                    if said["fixable"] and draft["note"] not in settled:
+                        settled.add(draft["note"])
+                        drafts.append(draft)
         return drafts
 
     def _find_stale(self, frame: Frame) -> None:

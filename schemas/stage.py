@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator
 from typing import Any
 
 Frame = dict[str, Any]
@@ -25,18 +26,19 @@ STAGES = (
 
 
 def stage_of(frame: Frame) -> str:
-    """How far a frame has come."""
+    """How far a frame has come; work that is under way again goes before what was delivered."""
     if is_blocked(frame):
         return "blocked"
+    current = [final for final in frame["finals"] if not final["stale"]]
+    retouch = current_round(frame)
+    if retouch and round_state(retouch) != "accepted" and all(newer_round(frame, final) for final in current):
+        return _STAGE_OF_ROUND[round_state(retouch)]
     if frame["deliveries"]:
         return "delivered"
-    current = [final for final in frame["finals"] if not final["stale"]]
     if current:
         return "signed off" if all(final["signed_off"] for final in current) else "final"
-    if frame["rounds"]:
-        retouch = current_round(frame)
-        if retouch:
-            return _STAGE_OF_ROUND[round_state(retouch)]
+    if retouch:
+        return _STAGE_OF_ROUND[round_state(retouch)]
     selection = frame["selection"]
     if selection and selection["closed"]:
         verdicts = {"select": "selected", "out": "out", "hold": "held"}
@@ -123,28 +125,68 @@ def current_round(frame: Frame) -> dict[str, Any] | None:
 
 
 def _is_void(frame: Frame, retouch: dict[str, Any]) -> bool:
-    """Whether nobody was handed a brief that followed a refusal, and that return was accepted after all."""
+    """Whether a round counts no more: it was called off; or nobody was handed its brief, and the return that it follows
+    was accepted after all, or rejected for another reason."""
+    if retouch["called_off"]:
+        return True
     cause = retouch["brief"]["cause"]
     if retouch["hand_out"] or retouch["take_backs"] or not cause:
         return False
     before = frame["rounds"][: retouch["round"] - 1]
     followed = [back for other in before for back in other["take_backs"] if back["sha256"] == cause["return"]]
-    return bool(followed) and outcome_of(followed[-1]) == "accepted"
+    if not followed:
+        return False
+    review = followed[-1]["review"]
+    is_other = review and not review["accepted"] and (review["why"], review["text"]) != (cause["why"], cause["text"])
+    return bool(outcome_of(followed[-1]) == "accepted" or is_other)
 
 
-def base_of_next_round(frame: Frame) -> tuple[int, str | None]:
+def newer_round(frame: Frame, final: dict[str, Any]) -> dict[str, Any] | None:
+    """The retouch round under way that a final is older than, if any: then the final waits for it, and does not leave.
+
+    A final of the original itself may have been made after a brief that nobody was handed: it leaves unretouched.
+    """
+    retouch = current_round(frame)
+    if retouch is None or retouch["round"] <= final["round"] or round_state(retouch) == "accepted":
+        return None
+    if final["round"] == 0 and round_state(retouch) == "briefed" and retouch["brief"]["at"] <= final["at"]:
+        return None
+    return retouch
+
+
+def accepted_return(frame: Frame, number: int) -> dict[str, Any] | None:
+    """The accepted return of exactly this round, or None."""
+    returns = frame["rounds"][number - 1]["take_backs"] if 0 < number <= len(frame["rounds"]) else []
+    return next((back for back in reversed(returns) if outcome_of(back) == "accepted"), None)
+
+
+def rounds_under(frame: Frame, number: int) -> Iterator[dict[str, Any]]:
+    """A round, and those whose pictures it was made on, down to the original."""
+    while number > 0:
+        retouch: dict[str, Any] = frame["rounds"][number - 1]
+        yield retouch
+        number = min(retouch["brief"]["base_round"], number - 1)
+
+
+def base_of_next_round(frame: Frame, blocked: Collection[int] = ()) -> tuple[int, str | None]:
     """The round whose picture the next round starts from, and that picture's digest; 0 and None: the original.
 
-    It is what was accepted last. Where the client changed their mind, the work that was rejected is kept, too.
+    It is what was accepted last. Where the client changed their mind, the work that was rejected is kept, too. A
+    picture that holds a piece of a frame that is `blocked` now is passed over.
     """
     retouch = current_round(frame)
     if retouch and round_state(retouch) in ("briefed", "out"):  # what is briefed anew starts where it did
         number = min(retouch["brief"]["base_round"], retouch["round"] - 1)
-        kept = _kept_return(frame["rounds"][number - 1]) if number else None
+        newest = [frame["rounds"][number - 1]] if number else []
     else:
-        kept = _kept_return(retouch) if retouch else None
-        kept = kept or last_return(frame)
-    return (int(kept["round"]), picture_sha256(kept)) if kept else (0, None)
+        newest = [
+            other for other in reversed(frame["rounds"]) if other is retouch or accepted_return(frame, other["round"])
+        ]
+    for other in newest:
+        kept = _kept_return(other)
+        if kept and not set(blocked) & set(frames_of_round(frame, other["round"])[1:]):
+            return int(other["round"]), picture_sha256(kept)
+    return 0, None
 
 
 def _kept_return(retouch: dict[str, Any]) -> dict[str, Any] | None:
@@ -165,11 +207,7 @@ def live_notes(frame: Frame) -> list[dict[str, Any]]:
 
 def notes_to_ask(frame: Frame, base_round: int) -> list[dict[str, Any]]:
     """The live notes that a picture of this round does not hold yet: what the next brief asks."""
-    held: set[str] = set()
-    while base_round > 0:
-        brief = frame["rounds"][base_round - 1]["brief"]
-        held |= set(brief["notes"])
-        base_round = min(brief["base_round"], base_round - 1)
+    held = {note for retouch in rounds_under(frame, base_round) for note in retouch["brief"]["notes"]}
     return [note for note in live_notes(frame) if note["note"] not in held]
 
 
@@ -191,12 +229,10 @@ def frames_of_round(frame: Frame, number: int) -> list[int]:
     A round is made on the picture of the round that its base file came from, so that one's frames are in it too.
     """
     found = {frame["frame"]}
-    while number > 0:
-        retouch = frame["rounds"][number - 1]
+    for retouch in rounds_under(frame, number):
         named = set(retouch["brief"]["notes"])
         found |= {donor["frame"] for note in frame["notes"] if note["note"] in named for donor in note["donors"]}
-        found |= {number for returned in retouch["take_backs"] for number in returned["used"]}
-        number = min(retouch["brief"]["base_round"], number - 1)
+        found |= {used for back in retouch["take_backs"] if outcome_of(back) != "refused" for used in back["used"]}
     return [frame["frame"], *sorted(found - {frame["frame"]})]
 
 

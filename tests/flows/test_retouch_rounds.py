@@ -137,7 +137,7 @@ def test_a_killed_run_between_refusal_and_next_round_is_gone_on_with(
 ) -> None:
     job = bench("closed")
     with monkeypatch.context() as patched:
-        patched.setattr("glassine.flows.retouch_return.open_owed_rounds", lambda job, owed: 1 / 0)
+        patched.setattr("glassine.flows.retouch_return.open_owed_rounds", lambda job, owed, problems: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             job.bring_back([MARK], "first.tif")
     assert (len(job.frame["rounds"]), round_state(job.now)) == (1, "refused")
@@ -345,12 +345,12 @@ def test_other_files_go_along_as_copies_of_their_own(bench: Callable[..., Bench]
     )
     sent = job.path(f"{told['path']}/hand-out-1")
     names = {path.name for path in sent.iterdir()}
-    assert {"2611-04_0001_r1_base.tif", "2611-04_0001_r1_shadows.tif", job.frame["name"]} <= names
+    assert {"2611-04_0001_r1_base.tif", "2611-04_0001_r1_rendering-shadows.tif", job.frame["name"]} <= names
     original = job.path(job.frame["path"])
     assert (sent / job.frame["name"]).read_bytes() == original.read_bytes()
     assert (sent / job.frame["name"]).stat().st_ino != original.stat().st_ino, "never a link to what is in custody"
     usual, lighter = (
-        tifffile.imread(sent / f"2611-04_0001_r1_{name}.tif").astype(float) for name in ("base", "shadows")
+        tifffile.imread(sent / f"2611-04_0001_r1_{name}.tif").astype(float) for name in ("base", "rendering-shadows")
     )
     assert lighter.mean() > usual.mean()
     again = job.run("retouch.brief", job.studio, frame=1, notes=[], renderings=["shadows=+1.5"], with_original=True)

@@ -42,7 +42,7 @@ def test_three_rounds_of_three_people(
     assert choice["0003", CLIENT]["verdict"] == "hold"
     assert {mark["conflict"] for mark in found["rounds"][2]["marks"]} == {True}
     assert found["now"] == {"select": ["0001"], "hold": ["0003"], "out": ["0004"], "conflict": ["0002"]}
-    assert any("0002  Ada Quill: out, was select, CONFLICT" in line for line in found["said"])
+    assert any("0002  Ada Quill: out, was select, in conflict" in line for line in found["said"])
 
 
 def test_without_the_rest_earlier_selects_stay(
