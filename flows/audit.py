@@ -152,7 +152,7 @@ def _say_delivery(delivery: Document) -> list[str]:
     )
     said = [
         f"{delivery['job']} delivery {delivery['delivery']} to {delivery['client']}, {handed}",
-        f"  licence: {delivery['licence'].get('terms', 'none')}",
+        f"  licence: {_say_licence(delivery['licence'])}",
     ]
     for file in delivery["files"]:
         made = file["sources"]
@@ -170,6 +170,11 @@ def _say_delivery(delivery: Document) -> list[str]:
     return said
 
 
+def _say_licence(licence: Document) -> str:
+    days = [f"{word} {licence[word]}" for word in ("from", "until") if licence.get(word)]
+    return f"{licence.get('terms', 'none')}{f' ({chr(32).join(days)})' if days else ''}"
+
+
 def _say_file(file: Path | None, owners: list[Document]) -> list[str]:
     if not owners:
         return [f"No job of this studio knows {file}: it is another version, or not from here."]
@@ -180,8 +185,10 @@ def _say_file(file: Path | None, owners: list[Document]) -> list[str]:
             when = owner["handed_over_at"] or "not handed over yet"
             said.append(
                 f"{file} is {inside['name']} of delivery {owner['delivery']} of job {owner['job']} to {owner['client']} ({when}): "
-                f"frame {print_frame(inside['frame'])}, {inside['final']}. Licence: {owner['licence'].get('terms', 'none')}"
+                f"frame {print_frame(inside['frame'])}, {inside['final']}. Licence: {_say_licence(owner['licence'])}"
             )
+            if inside["blocked"]:
+                said.append(f"BLOCKED since ({inside['blocked']}): it may not be shown any more.")
         else:
             where = f"frame {print_frame(owner['frame'])}" if owner["frame"] else "no frame"
             said.append(f"{file} is in job {owner['job']}: {where}, {owner['as']}.")

@@ -90,7 +90,7 @@ def _missing(command: App, called: str, error: MissingArgumentError) -> str:
     argument = error.argument
     assert argument is not None, "every missing argument is one of the command's"
     by_name = {one.name: one for one in command.assemble_argument_collection(parse_docstring=True)}
-    meaning = (by_name[argument.name].parameter.help or "").rstrip(".")
+    meaning = " ".join((by_name[argument.name].parameter.help or "").split()).rstrip(".")
     may_be_bare = argument.field_info.kind is inspect.Parameter.POSITIONAL_OR_KEYWORD
     shown = argument.name.removeprefix("--").upper() if may_be_bare else argument.name
     needed = f"a value after {error.keyword}" if error.keyword else shown

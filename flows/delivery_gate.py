@@ -19,7 +19,7 @@ from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.errors import CallError, DeliveryRefusedError
 from glassine.schemas.job_record import adopt
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, crop_for, is_blocked, is_selected, newer_round
+from glassine.schemas.stage import Frame, crop_for, current_round, is_blocked, is_selected, newer_round, round_state
 from glassine.schemas.validation import Document
 from glassine.tasks.delivery.rights import may_leave
 
@@ -184,7 +184,15 @@ def _gather(
 def _why_not(manifest: Manifest, frame: Frame, name: str, final: Document | None) -> str:
     if final is None:
         stale = any(old["final"] == name for old in frame["finals"])
-        return f"final {name!r} of frame {frame['number']} is {'stale' if stale else 'not rendered'}: run `glassine advance`."
+        retouch = current_round(frame)
+        if retouch and round_state(retouch) != "accepted":
+            how = {"briefed": "to be handed out", "out": "out", "to review": "to be reviewed", "refused": "refused"}
+            state = f"round {retouch['round']} is {how[round_state(retouch)]}: `glassine status {manifest.job}` says whom it waits for."
+        elif stale or retouch:
+            state = "run `glassine advance`."
+        else:
+            state = f"brief its retouch, or `glassine grade {manifest.job} --unretouched {frame['number']}`."
+        return f"final {name!r} of frame {frame['number']} is {'stale' if stale else 'not rendered'}: {state}"
     if newer := newer_round(frame, final):
         return f"final {name!r} of frame {frame['number']} is of an older round than round {newer['round']}, which is under way: wait for it, or `glassine retouch call-off`."
     if blocked := blocked_sources(manifest, final):

@@ -38,7 +38,7 @@ def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
     said = [f"{frame['number']}  {frame['stage']}", f"  taken in as {frame['source']}, SHA-256 {frame['sha256']}"]
     if frame["camera"]:
         said.append(
-            f"  {frame['camera']}, serial {frame['serial']}, counter {frame['counter']}, taken {frame['captured']}"
+            f"  {frame['camera']}, serial {frame['serial'] or 'unknown'}, counter {frame['counter']}, taken {frame['captured']}"
         )
     for copy in frame["copies"]:
         volume = manifest.document["volumes"][copy["volume"]]["name"]

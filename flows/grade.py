@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.proof import seed_of
 from glassine.flows.studio import read_studio
-from glassine.schemas.due import DueFinal, current_final, due_finals, unsigned_finals, wanted_finals
+from glassine.schemas.due import DueFinal, current_final, due_finals, unsigned_finals, waits, wanted_finals
 from glassine.schemas.errors import CallError, FixityError, FrameError, GlassineError, VolumeError
 from glassine.schemas.identifiers import counted
 from glassine.schemas.manifest import Manifest
@@ -53,6 +54,9 @@ def grade(studio: str, job: str, unretouched: list[int] | None = None, by: str |
     made = make_finals(open_job, due)
     problems = open_job.finish()
     said = [f"{counted(len(made), 'final')} rendered." if made else "No final is due."]
+    if not made:
+        waiting = waits(open_job.manifest, open_job.record.people, datetime.now(UTC).date())
+        said += [f"Waits for {wait.person} {wait.what}: {wait.command}" for wait in waiting]
     said += [f"{name}: {path}" for name, path in made]
     said += [
         f"To be signed off: {final['final']} of {frame['number']}"
@@ -94,7 +98,14 @@ def sign_off(studio: str, job: str, frames: list[int], final: str | None = None,
     open_job.commit("sign-off", propose)
     problems = open_job.finish()
     name_of = open_job.record.people.name_of
-    said = [
+    by_others = {
+        frame["number"]
+        for frame in map(open_job.manifest.frame, frames)
+        for found in _finals_to_sign(frame, final)
+        if found["signed_off"]["person"] != open_job.by
+    }
+    said = [f"Signed off before, by somebody else: {', '.join(sorted(by_others))}."] if by_others else []
+    said += [
         f"Frame {frame['number']}: final {found['final']!r} of round {found['round']} may leave, says {name_of(found['signed_off']['person'])}."
         for frame in (open_job.manifest.frame(number) for number in frames)
         for found in _finals_to_sign(frame, final)

@@ -313,7 +313,8 @@ def _report(job: OpenJob, tally: Tally, had_frames: int, had_strays: int, proble
             f"{bad} copies of this job are missing or differ: mend them with `glassine verify {job.number} --repair`."
         )
     if problems or owed or bad:
-        said.append(f"Do not format the card: {owed} copies are still owed, and what is said here is not right yet.")
+        why = f"copies are still owed ({owed})" if owed else "not everything is as it should be"
+        said.append(f"Do not format the card yet: {why}.")
     else:
         said.append(
             f"Every file of the card has a copy on each of {len(job.volumes)} volumes ({', '.join(v.name for v in job.volumes)}), "

@@ -133,6 +133,8 @@ def set_block(
         _take_bundles_away(job, frames)
     problems = job.finish()
     said = [f"{'Blocked' if blocked else 'Free again'}: {_numbers(frames)} ({reason})."]
+    if job.manifest.document["contact_sheet"]:
+        said.append(f"`glassine advance {number}` makes the contact sheet again.")
     for frame in (job.manifest.frame(frame) for frame in frames):
         if blocked:
             said += _where_it_is(job, frame)

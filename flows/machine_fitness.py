@@ -161,7 +161,7 @@ def _servers() -> Iterator[Finding]:
         numbers = " ".join(map(str, left))
         yield mind(
             "flow engine",
-            f"{len(left)} of its servers run on after their command was killed (process {numbers})",
+            f"servers that run on after their command was killed: {len(left)} (process {numbers})",
             f"`kill {numbers}` ends them, nothing depends on them; but leave one that you started yourself.",
         )
 

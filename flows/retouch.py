@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -304,7 +304,9 @@ def _level(studio: Studio, name: str | None) -> Document | None:
 def _next_step(job: str, frame: Frame, retouch: Document) -> list[str]:
     if retouch["hand_out"]:
         return []
-    return [f"Next: glassine retouch hand-out {job} {frame['number']} --to NAME --due {utc_now()[:10]}"]
+    return [
+        f"Next: glassine retouch hand-out {job} {frame['number']} --to NAME --due {(datetime.now(UTC) + timedelta(days=7)).date()}"
+    ]
 
 
 def _check_brief_is_right(manifest: Manifest, frame: Frame, retouch: Document) -> None:

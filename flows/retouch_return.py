@@ -346,7 +346,7 @@ def _report(job: OpenJob, frame: Frame, sha256: str) -> tuple[list[str], Documen
     said += returned["remarks"]
     picture = job.path(_picture_of_changes(retouch, sha256))
     if picture.exists():
-        said.append(f"What changed: {picture}")
+        said.append(f"What changed (blue: in the notes; orange: outside them): {picture}")
     if returned["flat"]:
         said.append(f"It came with layers, which are kept; the flat picture: {job.path(returned['flat']['path'])}")
     if outcome == "to review":

@@ -67,13 +67,19 @@ def mark(
         opened = [{"kind": "selects_round", "round": round_name, "state": "opened", "person": open_job.by}]
         return opened + _mark_facts(manifest, round_name, open_job.by, choices, remark, area, fixable=fixable)
 
-    before = open_job.manifest.head
+    before, is_new = open_job.manifest.head, open_job.manifest.selects_round(round_name) is None
     open_job.commit("selects", propose)
     changed = open_job.manifest.head != before
     problems = open_job.finish()
     counts = {verdict: sum(choice.verdict == verdict for choice in choices) for verdict in ("select", "hold", "out")}
     words = ", ".join(f"{count} {verdict}" for verdict, count in counts.items() if count)
-    said = [f"Round {round_name!r}: {words}" + ("." if changed else "; nothing changed.")]
+    name = open_job.record.people.name_of(open_job.by)
+    said = [f"Round {round_name!r}, {name}: {words}" + ("." if changed else "; nothing changed.")]
+    others = [
+        r["round"] for r in open_job.manifest.document["selects_rounds"] if not r["closed"] and r["round"] != round_name
+    ]
+    if is_new and others:
+        said.append(f"It is a new round; open besides: {', '.join(map(repr, others))}.")
     said += conflicts_in(open_job.manifest, round_name, open_job)
     return summary(said, problems, job=job, round=round_name, counts=counts, changed=changed)
 
@@ -103,7 +109,8 @@ def close(studio: str, job: str, round_name: str, rest: str | None = None, by: s
             for frame in manifest.frames
             if rest and is_selected(frame) and str(frame["frame"]) not in found["marks"]
         ]
-        marks = [] if found["closed"] else _mark_facts(manifest, round_name, open_job.by, silent, None, None)
+        remark = "not named in this round"
+        marks = [] if found["closed"] else _mark_facts(manifest, round_name, open_job.by, silent, remark, None)
         return [*marks, {"kind": "selects_round", "round": round_name, "state": "closed", "person": open_job.by}]
 
     open_job.commit("selects", propose)

@@ -10,6 +10,7 @@ from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio
 from glassine.schemas.due import (
     bad_copies,
+    contact_sheet_inputs,
     deliveries_with,
     due_deliveries,
     due_finals,
@@ -22,11 +23,11 @@ from glassine.schemas.due import (
     unproofed,
     waits,
 )
-from glassine.schemas.errors import NOT_RIGHT, GlassineError
+from glassine.schemas.errors import NOT_RIGHT, DocumentError, GlassineError
 from glassine.schemas.job_record import JobRecord, check_chain
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import STAGES, is_blocked
-from glassine.schemas.validation import Document
+from glassine.schemas.validation import Document, read_document
 
 
 def status(studio: Studio, number: str | None) -> Document:
@@ -82,6 +83,7 @@ def _job_status(studio: Studio, number: str) -> Document:
         ],
         "head": manifest.document["head"],
         "record_faults": faults,
+        "sheet_fault": _sheet_fault(folder),
     }
 
 
@@ -92,10 +94,27 @@ def _due(manifest: Manifest) -> list[str]:
         (len(unproofed(manifest, 0)), "proofs to make"),
         (len(owed_hand_offs(manifest)), "rounds to hand off"),
         (len(owed_rounds(manifest)), "retouch rounds to brief again"),
+        (int(is_sheet_due(manifest)), "contact sheet to make"),
         (len(due_finals(manifest)), "finals to render"),
         (len(due_deliveries(manifest)), "deliveries to send"),
     ]
     return [f"{count} {what}" for count, what in found if count]
+
+
+def is_sheet_due(manifest: Manifest) -> bool:
+    """Whether the contact sheet is not that of the frames as they are now."""
+    inputs, frames = contact_sheet_inputs(manifest)
+    known = manifest.document["contact_sheet"]
+    return bool(frames) and (known is None or known["inputs"] != inputs)
+
+
+def _sheet_fault(folder: Path) -> str | None:
+    """What is wrong with a job sheet that somebody edits just now."""
+    try:
+        read_document(folder / "job.json", "job_sheet")
+    except DocumentError as error:
+        return str(error)
+    return None
 
 
 def _say(job: Document) -> list[str]:
@@ -110,6 +129,8 @@ def _say(job: Document) -> list[str]:
     if job["due"]:
         said.append(f"  Due now (`glassine advance {job['job']}`): {', '.join(job['due'])}")
     said += [f"  Waits for {wait['for']} {wait['what']}: {wait['command']}" for wait in job["waits"]]
+    if job["sheet_fault"]:
+        said.append(f"  The job sheet cannot be used as it is: {job['sheet_fault']}")
     if job["late"]:
         said.append(f"  Late from the retouch: {', '.join(job['late'])}")
     said += [f"  Late: {late}" for late in job["late_deliverables"]]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import NamedTuple
 
 from glassine.schemas.entry import canonical_bytes, digest_of
@@ -281,8 +281,7 @@ def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
     found: list[Wait] = []
     shown = [frame for frame in manifest.frames if frame["proof"] and not is_blocked(frame)]
     open_rounds = [r for r in manifest.document["selects_rounds"] if not r["closed"]]
-    if open_rounds:
-        name = open_rounds[-1]["round"]
+    for name in (open_round["round"] for open_round in open_rounds):
         found.append(
             Wait(
                 "the photographer",
@@ -290,7 +289,7 @@ def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
                 f"glassine selects close {job} --round {name!r}",
             )
         )
-    elif shown and not any(r["closed"] for r in manifest.document["selects_rounds"]):
+    if not open_rounds and shown and not any(r["closed"] for r in manifest.document["selects_rounds"]):
         found.append(
             Wait(
                 "the photographer", "to choose selects", f"glassine selects mark {job} '0001, 0003-0005' --round ROUND"
@@ -346,7 +345,7 @@ def _retouch_waits(job: str, frame: Frame, people: People, today: date) -> list[
     ):
         return []  # it leaves unretouched after all
     if state == "briefed":
-        command = f"glassine retouch hand-out {job} {number} --to NAME --due {today.isoformat()}"
+        command = f"glassine retouch hand-out {job} {number} --to NAME --due {(today + timedelta(days=7)).isoformat()}"
         return [Wait("the studio manager", f"to hand out {number}, round {retouch['round']}", command)]
     if state == "to review":
         returned = next(back for back in retouch["take_backs"][::-1] if outcome_of(back) == "to review")

@@ -101,7 +101,8 @@ def _crop(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
 
 
 def _final(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
-    finals = manifest.frame(fact["frame"])["finals"]
+    frame = manifest.frame(fact["frame"])
+    finals = frame["finals"]
     if any(all(known[field] == fact[field] for field in ("final", "round", "look_sha256")) for known in finals):
         return False
     for number in fact.get("frames", []):
@@ -109,7 +110,8 @@ def _final(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     same = (known["signed_off"] for known in finals if known["sha256"] == fact["sha256"])  # a sign-off is for the bytes
     signed_off = next((signed for signed in same if signed), None)
     body = {"frames": [fact["frame"]], **body_of(fact, "frame")}
-    finals.append({**body, "at": occasion.at, "signed_off": signed_off, "stale": False})
+    body |= {"at": occasion.at, "signed_off": signed_off, "stale": False, "briefed": len(frame["rounds"])}
+    finals.append(body)
     return True
 
 

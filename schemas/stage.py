@@ -149,7 +149,7 @@ def newer_round(frame: Frame, final: dict[str, Any]) -> dict[str, Any] | None:
     retouch = current_round(frame)
     if retouch is None or retouch["round"] <= final["round"] or round_state(retouch) == "accepted":
         return None
-    if final["round"] == 0 and round_state(retouch) == "briefed" and retouch["brief"]["at"] <= final["at"]:
+    if final["round"] == 0 and round_state(retouch) == "briefed" and retouch["round"] <= final["briefed"]:
         return None
     return retouch
 

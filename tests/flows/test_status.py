@@ -16,17 +16,21 @@ Run = Callable[..., Document]
 JOB = "2611-04"
 
 
+SHEET = "1 contact sheet to make"
+"""A mark, or a verdict, is drawn on it."""
+
+
 @pytest.mark.parametrize(
     ("stage", "stages", "due"),
     [
         ("opened", {}, []),
         ("ingested", {"received": 4}, ["4 proofs to make"]),
         ("proofed", {"proofed": 4}, []),
-        ("closed", {"out": 1, "held": 1, "selected": 2}, []),
-        ("handed out", {"out": 1, "held": 1, "selected": 1, "handed out": 1}, []),
-        ("returned", {"out": 1, "held": 1, "selected": 1, "returned": 1}, ["2 finals to render"]),
-        ("signed", {"out": 1, "held": 1, "signed off": 2}, ["2 deliveries to send"]),
-        ("delivered", {"out": 1, "held": 1, "delivered": 2}, []),
+        ("closed", {"out": 1, "held": 1, "selected": 2}, [SHEET]),
+        ("handed out", {"out": 1, "held": 1, "selected": 1, "handed out": 1}, [SHEET]),
+        ("returned", {"out": 1, "held": 1, "selected": 1, "returned": 1}, [SHEET, "2 finals to render"]),
+        ("signed", {"out": 1, "held": 1, "signed off": 2}, [SHEET, "2 deliveries to send"]),
+        ("delivered", {"out": 1, "held": 1, "delivered": 2}, [SHEET]),
     ],
 )
 def test_stages_and_what_is_due(

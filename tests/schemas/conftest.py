@@ -257,6 +257,7 @@ TEMPLATES: dict[str, Fact] = {
         "text": "The collar is better so.",
     },
     "crop": {"frame": 1, "revision": 1, "specification": None, "crop": UPRIGHT},
+    "call_off": {"frame": 1, "round": 1, "reason": "The client wants it as it is."},
     "block": {"frame": 1, "revision": 1, "blocked": True, "reason": "the sitter refused"},
     "holding": {"sha256": digest("receipt 1"), "size": 900, "path": "deliveries/0001.receipt.json", "role": "receipt"},
 }
@@ -372,7 +373,7 @@ def the_later_batches(photographer: str, retoucher: str) -> list[Batch]:
     """What goes on after `the_batches`, in the kinds and fields that fold version 2 brought."""
     mine = {"person": photographer}
     collar, lint = "Collar crooked.", "Lint on the sleeve – links."
-    drafts = [note_id(2, photographer, "round client", collar), note_id(2, retoucher, "round client", lint)]
+    drafts = [note_id(2, photographer, "remark", collar), note_id(2, retoucher, "remark", lint)]
     client = {"round": "client", "frame": 2, "fixable": True}
     stopped = {"frame": 4, "reason": "The decoder was not done after 120 s."}
     second = {"frame": 2, "round": 2}
@@ -409,6 +410,7 @@ def the_later_batches(photographer: str, retoucher: str) -> list[Batch]:
                 a_fact("selects_round", **mine, round="client"),
                 a_fact("mark", **mine, **client, remark=collar, region=NECK),
                 a_fact("mark", **client, person=retoucher, remark=lint),
+                a_fact("mark", **client, person=retoucher, remark="Dust by the shoe.", revision=2),
             ],
         ),
         ("appraisal", [a_fact("selects_round", **mine, round="client", state="closed")]),
@@ -508,6 +510,37 @@ def the_later_batches(photographer: str, retoucher: str) -> list[Batch]:
                 )
             ],
         ),
+        (
+            "information package creation",
+            [
+                a_fact(
+                    "brief",
+                    frame=2,
+                    round=3,
+                    path="retouch/0002/round-3",
+                    cause={
+                        "why": "client's change",
+                        "text": "Hair over the ear after all.",
+                        "return": digest("return 2.2"),
+                    },
+                    base_round=2,
+                )
+            ],
+        ),
+        ("transfer", [a_fact("hand_out", frame=2, round=3, retoucher=retoucher)]),
+        ("transfer", [a_fact("call_off", frame=2, round=3, reason="The client wants it as it was – leave it.")]),
+        ("quality review", [a_fact("review", **second, sha256=digest("return 2.2"), revision=3)]),
+        (
+            "appraisal",
+            [
+                a_fact("selects_round", **mine, round="spread"),
+                a_fact("selects_round", **mine, round="cover"),
+                a_fact("mark", **mine, round="spread", frame=4),
+                a_fact("mark", **mine, round="cover", frame=4, verdict="out"),
+                a_fact("selects_round", **mine, round="cover", state="closed"),
+            ],
+        ),
+        ("appraisal", [a_fact("selects_round", **mine, round="spread", state="closed")]),
     ]
 
 

@@ -31,9 +31,12 @@ from glassine.schemas.due import (
     waits,
     wanted_finals,
 )
+from glassine.schemas.fold import apply_fact
+from glassine.schemas.fold_base import Occasion
 from glassine.schemas.job_record import document_digest
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.people import People
+from glassine.schemas.stage import newer_round
 
 Fact = dict[str, Any]
 MakeFact = Callable[..., Fact]
@@ -196,6 +199,8 @@ def test_a_job_waits_for_one_person_after_the_other(
         ([*sheet_facts, fact("frame"), fact("identified")], []),
         ([fact("proof"), fact("reading")], ["to choose selects"]),
         ([fact("selects_round"), fact("mark")], ["to close round 'edit' of the cull"]),
+        ([fact("selects_round", round="2")], [f"to close round {name!r} of the cull" for name in ("edit", "2")]),
+        ([fact("selects_round", round="2", state="closed")], ["to close round 'edit' of the cull"]),
         ([fact("selects_round", state="closed")], ["to brief the retouch of 0001"]),
         ([fact("brief")], ["to hand out 0001, round 1"]),
         ([fact("hand_out")], ["to return 0001, round 1, due 2026-12-01"]),
@@ -234,7 +239,7 @@ def test_a_wait_names_who_and_the_command(fact: MakeFact, fold: Fold, chosen: li
     (wait,) = waits(manifest, people, TODAY)
     assert (wait.person, wait.command) == ("Noa Lind", "glassine retouch take-back 2611-04 0001 FILE")
     (wait,) = waits(fold([*chosen, fact("brief")]), people, TODAY)
-    assert wait.command == "glassine retouch hand-out 2611-04 0001 --to NAME --due 2026-11-30"
+    assert wait.command == "glassine retouch hand-out 2611-04 0001 --to NAME --due 2026-12-07"
 
 
 def test_late_is_after_the_due_day(fact: MakeFact, fold: Fold, chosen: list[Fact], people: People) -> None:
@@ -297,8 +302,10 @@ def test_a_final_of_the_original_is_not_due_once_a_round_came_back(
 ) -> None:
     told = [*chosen, fact("final", round=0)]
     assert [due.final for due in due_finals(fold(told))] == ["colour"]
+    after_all = fold([*chosen, fact("brief"), fact("final", round=0)])
+    assert said(after_all, people) == ["to sign off final 'print' of 0001"], "it leaves unretouched after all"
     told += [fact("brief")]
-    assert said(fold(told), people) == ["to sign off final 'print' of 0001"], "it leaves unretouched after all"
+    assert said(fold(told), people) == ["to hand out 0001, round 1"], "it is to be retouched after all"
     assert due_finals(fold([*told, fact("take_back", to_review=True)])) == []
     rejected = fold([*told, fact("take_back", to_review=True), fact("review", accepted=False, why="other")])
     assert due_finals(rejected) == []
@@ -486,3 +493,68 @@ def test_the_contact_sheet_shows_crops_and_what_cannot_be_shown(fact: MakeFact, 
     assert contact_sheet_inputs(fold(more))[0] == digest
     changed, frames = contact_sheet_inputs(fold([*more, fact("unshowable", frame=2)]))
     assert (changed != digest, [frame["frame"] for frame in frames]) == (True, [1, 2])
+
+
+def test_a_newer_round_holds_an_older_final_back(
+    fact: MakeFact, fold: Fold, chosen: list[Fact], colour: Fact, people: People
+) -> None:
+    told = [*chosen, fact("brief"), fact("take_back"), fact("final"), colour, fact("sign_off")]
+    assert [due.specification for due in due_deliveries(fold(told))] == ["yearbook-print"]
+    assert [final["final"] for _, final in unsigned_finals(fold(told))] == ["colour"]
+    again = [*told, fact("brief", round=2)]
+    for held in (again, [*again, fact("hand_out", round=2)]):
+        manifest = fold(held)
+        assert (due_deliveries(manifest), unsigned_finals(manifest)) == ([], [])
+        frame = manifest.frames[0]
+        assert [(newer_round(frame, final) or {})["round"] for final in frame["finals"]] == [2, 2]
+    off = fold([*again, fact("call_off", round=2)])
+    assert [newer_round(off.frames[0], final) for final in off.frames[0]["finals"]] == [None, None]
+    assert [due.specification for due in due_deliveries(off)] == ["yearbook-print"]
+    assert said(off, people) == ["to sign off final 'colour' of 0001"]
+
+
+def test_a_final_of_the_original_waits_for_a_round_that_was_briefed_after_it(
+    fact: MakeFact, chosen: list[Fact]
+) -> None:
+    def held(told: list[Fact]) -> list[bool]:
+        manifest = Manifest()
+        for minute, each in enumerate([fact("job"), *chosen, *told]):
+            apply_fact(manifest, each, Occasion(f"2026-11-25T09:{minute:02d}:00Z", "p-00000000a1"))
+        (frame,) = manifest.compute().frames
+        return [newer_round(frame, final) is not None for final in frame["finals"]]
+
+    assert held([fact("brief"), fact("final", round=0)]) == [False], "it leaves unretouched after all"
+    assert held([fact("final", round=0), fact("brief")]) == [True]
+    assert held([fact("brief"), fact("final", round=0), fact("hand_out")]) == [True]
+
+
+def test_a_note_in_no_brief_waits_and_so_does_a_frame_that_is_out_and_no_select_any_more(
+    fact: MakeFact, fold: Fold, chosen: list[Fact], people: People
+) -> None:
+    out = [*chosen, fact("note"), fact("brief"), fact("hand_out")]
+    returns = "to return 0001, round 1, due 2026-12-01"
+    assert said(fold(out), people) == [returns]
+    noted = [*out, fact("note", note="n-0000000002")]
+    unasked = "to brief 1 note of 0001 that no round has asked"
+    assert said(fold(noted), people) == [returns, unasked]
+    assert said(fold([*noted, fact("withdrawal", note="n-0000000002")]), people) == [returns]
+    assert said(fold([*noted, fact("take_back")]), people) == [unasked]
+    assert said(fold([*noted, fact("take_back"), fact("brief", round=2, notes=["n-0000000002"])]), people) == [
+        "to hand out 0001, round 2"
+    ]
+    dropped = [fact("selects_round", round="2"), fact("mark", round="2", verdict="out")]
+    dropped += [fact("selects_round", round="2", state="closed")]
+    (wait,) = waits(fold([*out, *dropped]), people, TODAY)
+    assert wait.what.startswith("to call 0001 back from ")
+    assert wait.command == "glassine retouch call-off 2611-04 0001 --reason 'no select any more'"
+    assert said(fold([*out, *dropped, fact("call_off")]), people) == []
+
+
+def test_what_is_no_select_any_more_leaves_in_no_form(fact: MakeFact, fold: Fold, chosen: list[Fact]) -> None:
+    back = [*chosen, fact("brief"), fact("take_back")]
+    dropped = [fact("selects_round", round="2"), fact("mark", round="2", verdict="out")]
+    dropped += [fact("selects_round", round="2", state="closed")]
+    assert due_finals(fold(back))
+    assert due_finals(fold([*back, *dropped])) == []
+    assert unsigned_finals(fold([*back, fact("final")]))
+    assert unsigned_finals(fold([*back, fact("final"), *dropped])) == []

@@ -244,7 +244,7 @@ class Teller:
         refused = refused_return(retouch) if retouch and round_state(retouch) == "refused" else None
         cause = refused and {"why": "missed note", "text": "", "return": refused["sha256"]}
         level = self.random.choice([None, {"name": "portrait", "instruction": ""}])
-        return {**fields, "level": level, "extras": [], "cause": cause, "base_round": base_of_next_round(frame)[0]}
+        return {**fields, "level": level, "extras": [], "cause": cause, "base_round": base_of_next_round(frame, self._some_numbers())[0]}
 
     def _some_round(self) -> tuple[Fact, Fact] | None:
         frames = [frame for frame in self.manifest.frames if frame["rounds"]]
@@ -259,6 +259,11 @@ class Teller:
         frame, retouch = found
         revision = retouch["hand_out"]["revision"] + 1 if retouch["hand_out"] else 1
         return {"frame": frame["frame"], "round": retouch["round"], "revision": revision}
+
+    def _call_off(self) -> Fact | None:
+        if (found := self._some_round()) is None or found[1]["called_off"]:
+            return None
+        return {"frame": found[0]["frame"], "round": found[1]["round"]}
 
     def _take_back(self) -> Fact | None:
         if (found := self._some_round()) is None:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable
+from datetime import date
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glassine.schemas.due import due_deliveries, owed_rounds
+from glassine.schemas.due import due_deliveries, late_frames, owed_rounds
 from glassine.schemas.fold import apply_fact
-from glassine.schemas.fold_base import Occasion
+from glassine.schemas.fold_base import ContradictionError, Occasion
 from glassine.schemas.identifiers import note_id
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import current_round, last_return, outcome_of, refused_return, round_state
@@ -21,6 +22,7 @@ Fact = dict[str, Any]
 MakeFact = Callable[..., Fact]
 Fold = Callable[[Iterable[Fact]], Manifest]
 ME, OTHER = "p-00000000a1", "p-00000000b2"
+AT = "2026-11-25T09:00:00.000000Z"
 LATER = Occasion("2026-12-25T10:00:00Z", OTHER)
 REGION = {"shape": "rectangle", "x": 10, "y": 20, "width": 30, "height": 40.5}
 
@@ -64,7 +66,7 @@ def test_a_fixable_remark_on_a_select_is_a_draft(fact: MakeFact, fold: Fold) -> 
     (draft,) = fold([fact("frame"), *closed_round(fact, remark="lint", fixable=True, region=REGION)]).frames[0][
         "drafts"
     ]
-    assert draft["note"] == note_id(1, ME, "round edit", "lint")
+    assert draft["note"] == note_id(1, ME, "remark", "lint")
     assert (draft["round"], draft["person"], draft["region"], draft["instruction"]) == ("edit", ME, REGION, "lint")
     (whole,) = fold([fact("frame"), *closed_round(fact, remark="lint", fixable=True)]).frames[0]["drafts"]
     assert whole["region"] is None
@@ -93,14 +95,29 @@ def test_nothing_is_drafted_while_the_round_is_open_or_people_disagree(fact: Mak
     assert drafts(fold([*told[:-1], other, told[-1], *settled])) == ["lint"], "whichever round it was said in"
 
 
-def test_people_draft_for_themselves_and_a_later_remark_replaces_an_earlier(fact: MakeFact, fold: Fold) -> None:
+def test_people_draft_for_themselves_and_remarks_add_up(fact: MakeFact, fold: Fold) -> None:
     said: Fact = {"remark": "lint", "fixable": True}
     told = [fact("frame"), *closed_round(fact, **said)]
     other = fact("mark", person=OTHER, **said)
     assert drafts(fold([*told[:-1], other, told[-1]])) == ["lint", "lint"]
     changed = fact("mark", remark="collar", fixable=True, revision=2)
-    assert drafts(fold([*told[:-1], changed, told[-1]])) == ["collar"]
-    assert drafts(fold([*told[:-1], {**changed, "remark": None}, told[-1]])) == []
+    assert drafts(fold([*told[:-1], changed, told[-1]])) == ["lint", "collar"]
+    assert drafts(fold([*told[:-1], {**changed, "remark": None}, told[-1]])) == ["lint"], "silence takes nothing away"
+
+
+def test_a_remark_said_again_is_one_draft_and_says_last_whether_it_is_fixable(fact: MakeFact, fold: Fold) -> None:
+    told = [fact("frame"), *closed_round(fact, remark="lint", fixable=True)]
+    unfixable = fact("mark", remark="lint", revision=2)
+    fixable = fact("mark", remark="lint", fixable=True, region=REGION, revision=3)
+    assert drafts(fold([*told[:-1], unfixable, told[-1]])) == []
+    manifest = fold([*told[:-1], unfixable, fixable, told[-1]])
+    assert drafts(manifest) == ["lint"]
+    (remark,) = manifest.frames[0]["selection"]["marks"][ME]["remarks"]
+    assert (remark["remark"], remark["fixable"], remark["region"]) == ("lint", True, REGION)
+    again = [*told, *closed_round(fact, "client", remark="lint", fixable=True)]
+    assert drafts(fold(again)) == ["lint"], "the same remark of the same person, in whichever round"
+    draft = fold(told).frames[0]["drafts"][0]["note"]
+    assert drafts(fold([*again, fact("withdrawal", note=draft)])) == []
 
 
 def test_a_draft_is_gone_once_it_is_confirmed_or_withdrawn_and_back_when_that_is_taken_back(
@@ -202,6 +219,33 @@ def test_what_was_accepted_can_be_rejected_and_its_finals_are_stale(
     assert [final["stale"] for final in back.frames[0]["finals"]] == [False]
     assert (owed_rounds(back), back.frames[0]["stage"]) == ([], "signed off")
     assert due_deliveries(back)
+
+
+def test_a_round_that_is_called_off_counts_no_more_and_the_final_before_it_may_leave_again(
+    fact: MakeFact, fold: Fold, out: list[Fact]
+) -> None:
+    told = [*out, fact("take_back"), fact("final"), fact("sign_off")]
+    again = [*told, fact("brief", round=2), fact("hand_out", round=2)]
+    manifest = fold(again)
+    assert (manifest.frames[0]["stage"], due_deliveries(manifest)) == ("handed out", [])
+    assert late_frames(manifest, date(2030, 1, 1)) == ["0001"]
+    off = fold([*again, fact("call_off", round=2)])
+    frame = off.frames[0]
+    assert (current_round(frame) or {})["round"] == 1
+    assert (frame["stage"], late_frames(off, date(2030, 1, 1))) == ("signed off", [])
+    assert [due.specification for due in due_deliveries(off)] == [due.specification for due in due_deliveries(fold(told))]
+    assert due_deliveries(off)
+    assert the_round(off, 2)["called_off"] == {"reason": fact("call_off")["reason"], "person": ME, "at": AT}
+    assert apply_fact(off, fact("call_off", round=2, reason="another"), LATER) is False, "once is enough"
+    with pytest.raises(ContradictionError):
+        apply_fact(off, fact("call_off", round=3), LATER)
+    third = fold([*again, fact("call_off", round=2), fact("brief", round=3)]).frames[0]
+    assert (current_round(third) or {})["round"] == 3
+
+
+def test_the_only_round_called_off_leaves_a_select_without_one(fact: MakeFact, fold: Fold, out: list[Fact]) -> None:
+    frame = fold([*out, fact("call_off")]).frames[0]
+    assert (current_round(frame), frame["stage"]) == (None, "selected")
 
 
 def test_a_rejected_second_round_leaves_the_first_one_in_force(fact: MakeFact, fold: Fold, out: list[Fact]) -> None:

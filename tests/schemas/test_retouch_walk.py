@@ -35,16 +35,17 @@ from glassine.schemas.stage import (
     is_blocked,
     last_return,
     live_notes,
+    newer_round,
     notes_to_ask,
     outcome_of,
     refused_return,
     round_state,
+    rounds_under,
 )
 from glassine.schemas.validation import check_document
 
 Fact = dict[str, Any]
 ME = "p-00000000a1"
-OCCASION = Occasion("2026-11-25T10:00:00Z", ME)
 LATE = date(2030, 1, 1)
 CAUSES = ("missed note", "client's change", "unasked change", "other")
 FAULTS = ("note undone", "technical", "another frame", "older round", "nothing done")
@@ -53,6 +54,11 @@ some_frames = st.lists(st.sampled_from([2, 3]), max_size=2, unique=True)
 
 def sha(text: object) -> str:
     return hashlib.sha256(str(text).encode()).hexdigest()
+
+
+def occasion(place: int) -> Occasion:
+    """When the fact at this place was told: a second after the one before."""
+    return Occasion(f"2026-11-25T{10 + place // 3600:02d}:{place // 60 % 60:02d}:{place % 60:02d}Z", ME)
 
 
 class Retouch(RuleBasedStateMachine):
@@ -70,8 +76,8 @@ class Retouch(RuleBasedStateMachine):
 
     def tell(self, *facts: Fact) -> None:
         for fact in facts:
-            assert apply_fact(self.manifest, json.loads(json.dumps(fact)), OCCASION), fact
-        self.told += facts
+            assert apply_fact(self.manifest, json.loads(json.dumps(fact)), occasion(len(self.told))), fact
+            self.told.append(fact)
         self.manifest.compute()
 
     @property
@@ -82,6 +88,10 @@ class Retouch(RuleBasedStateMachine):
     def state(self) -> str:
         retouch = current_round(self.frame)
         return round_state(retouch) if retouch else ""
+
+    @property
+    def blocked(self) -> list[int]:
+        return [frame["frame"] for frame in self.manifest.frames if is_blocked(frame)]
 
     # ---- what people do
 
@@ -116,13 +126,13 @@ class Retouch(RuleBasedStateMachine):
         refused = refused_return(retouch)
         assert refused, "what is owed has a cause"
         review = refused["review"]
-        why = review["why"] if review else "missed note"
-        self._brief({"why": why, "text": "", "return": refused["sha256"]})
+        why, text = (review["why"], review["text"]) if review else ("missed note", "")
+        self._brief({"why": why, "text": text, "return": refused["sha256"]})
         assert owed_rounds(self.manifest) == []
         assert self.state == "briefed"
 
     def _brief(self, cause: Fact | None) -> None:
-        base, _ = base_of_next_round(self.frame)
+        base, _ = base_of_next_round(self.frame, self.blocked)
         notes = [note["note"] for note in notes_to_ask(self.frame, base)]
         number = len(self.frame["rounds"]) + 1
         self.tell(self.make("brief", round=number, notes=notes, base_round=base, cause=cause))
@@ -135,6 +145,15 @@ class Retouch(RuleBasedStateMachine):
         revision = retouch["hand_out"]["revision"] + 1 if retouch["hand_out"] else 1
         self.tell(self.make("hand_out", round=retouch["round"], revision=revision, due=due))
         assert self.state == "out" or retouch["take_backs"]
+
+    @precondition(lambda self: self.state in ("briefed", "out"))
+    @rule()
+    def call_off(self) -> None:
+        retouch = current_round(self.frame)
+        assert retouch
+        self.tell(self.make("call_off", round=retouch["round"]))
+        before = current_round(self.frame)
+        assert before is None or before["round"] < retouch["round"]
 
     @precondition(lambda self: self.state in ("briefed", "out"))
     @rule(
@@ -244,22 +263,25 @@ class Retouch(RuleBasedStateMachine):
     @invariant()
     def the_round_that_counts_is_the_newest_but_void_briefs(self) -> None:
         retouch = current_round(self.frame)
-        assert (retouch is None) == (not self.frame["rounds"])
-        if retouch is None:
-            return
-        assert not self.follows_what_was_accepted(retouch) or retouch["hand_out"] or retouch["take_backs"]
-        for void in self.frame["rounds"][retouch["round"] :]:
-            assert (void["hand_out"], void["take_backs"]) == (None, [])
-            assert self.follows_what_was_accepted(void)
+        if retouch is not None:
+            assert not retouch["called_off"]
+            assert not self.is_without_its_cause(retouch) or retouch["hand_out"] or retouch["take_backs"]
+        for void in self.frame["rounds"][retouch["round"] if retouch else 0 :]:
+            if not void["called_off"]:
+                assert (void["hand_out"], void["take_backs"]) == (None, [])
+                assert self.is_without_its_cause(void)
 
-    def follows_what_was_accepted(self, retouch: Fact) -> bool:
-        """Whether the return that a brief names as its cause, where it came last before the brief, is accepted."""
+    def is_without_its_cause(self, retouch: Fact) -> bool:
+        """Whether the return that a brief follows was accepted after all, or rejected for another reason."""
         cause = retouch["brief"]["cause"]
         before = self.frame["rounds"][: retouch["round"] - 1]
         followed = [
             back for other in before for back in other["take_backs"] if cause and back["sha256"] == cause["return"]
         ]
-        return bool(followed) and outcome_of(followed[-1]) == "accepted"
+        if not followed:
+            return False
+        outcome, review = outcome_of(followed[-1]), followed[-1]["review"]
+        return outcome == "accepted" or (outcome == "rejected" and (review["why"], review["text"]) != (cause["why"], cause["text"]))
 
     @invariant()
     def its_state_says_what_became_of_its_returns(self) -> None:
@@ -276,13 +298,17 @@ class Retouch(RuleBasedStateMachine):
     @invariant()
     def the_stage_agrees(self) -> None:
         frame, current = self.frame, [final for final in self.frame["finals"] if not final["stale"]]
-        if is_blocked(frame) or frame["deliveries"]:
-            assert frame["stage"] == ("blocked" if is_blocked(frame) else "delivered")
+        under_way = {"briefed": "briefed", "out": "handed out", "to review": "returned", "refused": "returned"}
+        if is_blocked(frame):
+            assert frame["stage"] == "blocked"
+        elif self.state in under_way and all(newer_round(frame, final) for final in current):
+            assert frame["stage"] == under_way[self.state]
+        elif frame["deliveries"]:
+            assert frame["stage"] == "delivered"
         elif current:
             assert frame["stage"] == ("signed off" if all(final["signed_off"] for final in current) else "final")
         else:
-            stages = {"": "selected", "briefed": "briefed", "out": "handed out"}
-            assert frame["stage"] == stages.get(self.state, "returned")
+            assert frame["stage"] == ("returned" if self.state else "selected")
 
     @invariant()
     def what_is_owed_agrees(self) -> None:
@@ -294,7 +320,10 @@ class Retouch(RuleBasedStateMachine):
             what.partition(" ")[2].partition(" ")[0] for what in told if ", round" in what or "next round" in what
         ]
         expected = {"briefed": ["hand"], "out": ["return"], "to review": ["judge"], "refused": ["open"]}
-        unretouched = any(final["round"] == 0 and not final["stale"] for final in self.frame["finals"])
+        unretouched = any(
+            final["round"] == 0 and not final["stale"] and newer_round(self.frame, final) is None
+            for final in self.frame["finals"]
+        )
         quiet = is_blocked(self.frame) or (self.state == "briefed" and unretouched)
         assert awaited == ([] if quiet else expected.get(self.state, []))
         assert late_frames(self.manifest, LATE) in ([], ["0001"])
@@ -316,6 +345,8 @@ class Retouch(RuleBasedStateMachine):
         for due in due_deliveries(self.manifest):
             for number, final in due.items:
                 assert not final["stale"]
+                assert self.state in ("", "accepted") or final["round"] == 0, "work under way holds it back"
+                assert newer_round(self.frame, final) is None
                 assert final["signed_off"]
                 assert number in final["frames"]
                 assert not any(is_blocked(self.manifest.frame(each)) for each in final["frames"])
@@ -323,9 +354,14 @@ class Retouch(RuleBasedStateMachine):
 
     @invariant()
     def what_the_next_brief_asks_is_live_and_not_held(self) -> None:
-        base, picture = base_of_next_round(self.frame)
+        base, picture = base_of_next_round(self.frame, self.blocked)
         assert (base == 0) == (picture is None)
         assert 0 <= base <= len(self.frame["rounds"])
+        if base:
+            assert not set(self.blocked) & set(frames_of_round(self.frame, base)[1:]), "no blocked piece goes on"
+            under = [retouch["round"] for retouch in rounds_under(self.frame, base)]
+            assert under == sorted(set(under), reverse=True)
+            assert under[0] == base
         asked = {note["note"] for note in notes_to_ask(self.frame, base)}
         assert asked <= {note["note"] for note in live_notes(self.frame)}
         assert not base or not asked & set(self.frame["rounds"][base - 1]["brief"]["notes"])
@@ -333,9 +369,9 @@ class Retouch(RuleBasedStateMachine):
     def teardown(self) -> None:
         check_document(self.manifest.document, "manifest", label="the fold")
         again = Manifest()
-        for fact in self.told:
-            apply_fact(again, json.loads(json.dumps(fact)), OCCASION)
-        assert not [fact for fact in self.told if apply_fact(again, fact, OCCASION)], "said twice"
+        for place, fact in enumerate(self.told):
+            apply_fact(again, json.loads(json.dumps(fact)), occasion(place))
+        assert not [fact for fact in self.told if apply_fact(again, fact, occasion(0))], "said twice"
         assert again.compute().document == self.manifest.document
 
 

@@ -14,6 +14,7 @@ from glassine.schemas.job_record import document_digest
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import (
     STAGES,
+    accepted_return,
     base_of_next_round,
     crop_for,
     current_round,
@@ -25,6 +26,7 @@ from glassine.schemas.stage import (
     notes_to_ask,
     picture_sha256,
     round_state,
+    rounds_under,
 )
 from glassine.schemas.validation import load_schema
 
@@ -60,13 +62,16 @@ def life(fact: MakeFact, sheet_facts: list[Fact]) -> list[tuple[str, list[Fact]]
         ("handed out", [fact("hand_out")]),
         ("handed out", [fact("take_back", accepted=False)]),  # a refused return is none
         ("returned", [fact("take_back", sha256="2" * 64, to_review=True)]),  # a person is to judge it
-        ("returned", [fact("review", sha256="2" * 64, accepted=False, why="unasked change")]),
-        ("briefed", [fact("brief", round=2, cause=because("2" * 64))]),
+        ("returned", [fact("review", sha256="2" * 64, accepted=False, why="unasked change", text="")]),
+        ("briefed", [fact("brief", round=2, cause=because("2" * 64, "unasked change"))]),
         ("returned", [fact("review", sha256="2" * 64, revision=2)]),  # accepted after all: round 2 is void
         ("final", [fact("final")]),
         ("signed off", [fact("sign_off")]),
         ("signed off", [fact("delivery")]),  # packed is not handed over
         ("delivered", [fact("hand_over")]),
+        ("briefed", [fact("brief", round=3)]),  # work under way again goes before what was delivered
+        ("handed out", [fact("hand_out", round=3)]),
+        ("delivered", [fact("call_off", round=3)]),
         ("blocked", [fact("block")]),
         ("delivered", [fact("block", revision=2, blocked=False)]),
     ]
@@ -130,6 +135,33 @@ def test_a_blocked_frame_is_blocked_wherever_it_stands(
         frame = fold([*facts, fact("block")]).frames[0]
         assert frame["stage"] == "blocked"
         assert is_blocked(frame)
+
+
+@pytest.mark.parametrize("given", [[], ["sign_off"], ["sign_off", "delivery", "hand_over"]])
+def test_work_under_way_again_goes_before_what_was_final(fact: MakeFact, fold: Fold, given: list[str]) -> None:
+    told = [fact("frame"), fact("brief"), fact("take_back"), fact("final"), *(fact(kind) for kind in given)]
+    before = fold(told).frames[0]["stage"]
+    assert before in ("final", "signed off", "delivered")
+    told += [fact("brief", round=2)]
+    assert fold(told).frames[0]["stage"] == "briefed"
+    told += [fact("hand_out", round=2)]
+    assert fold(told).frames[0]["stage"] == "handed out"
+    back = fact("take_back", round=2, sha256="2" * 64)
+    assert fold([*told, {**back, "to_review": True}]).frames[0]["stage"] == "returned"
+    assert fold([*told, fact("call_off", round=2)]).frames[0]["stage"] == before
+    frame = fold([*told, back]).frames[0]
+    assert frame["stage"] == ("delivered" if frame["deliveries"] else "returned")
+
+
+def test_the_round_closed_last_decides_whichever_was_opened_first(fact: MakeFact, fold: Fold) -> None:
+    told = [fact("frame")]
+    for name, verdict in (("edit", "select"), ("client", "out")):
+        told += [fact("selects_round", round=name), fact("mark", round=name, verdict=verdict)]
+    told += [fact("selects_round", round=name, state="closed") for name in ("client", "edit")]
+    assert fold(told[:-1]).frames[0]["selection"]["verdict"] == "out"
+    manifest = fold(told)
+    assert [found["closing"] for found in manifest.document["selects_rounds"]] == [2, 1]
+    assert (manifest.frames[0]["selection"]["round"], manifest.frames[0]["stage"]) == ("edit", "selected")
 
 
 # ---- stale finals
@@ -235,8 +267,13 @@ def test_a_brief_after_a_refusal_is_void_once_that_return_is_accepted(fact: Make
     accepted = [*told, fact("review", sha256="a" * 64)]
     assert counts(fold(accepted)) == (1, "accepted")
     assert counts(fold([*told, fact("brief", round=3, cause=because("a" * 64)), accepted[-1]])) == (1, "accepted")
-    rejected = [*accepted, fact("review", sha256="a" * 64, revision=2, accepted=False, why="other")]
-    assert counts(fold(rejected)) == (2, "briefed"), "it is asked again"
+    same = fact("review", sha256="a" * 64, revision=2, accepted=False, why="missed note", text="")
+    assert counts(fold([*accepted, same])) == (2, "briefed"), "it is asked again"
+    for other in ({"why": "other"}, {"text": "The collar."}):
+        rejected = fold([*accepted, {**same, **other}])
+        assert counts(rejected) == (1, "refused"), "the next brief is to say the new cause"
+    told += [fact("hand_out", round=2)]
+    assert counts(fold([*told, {**same, "revision": 1, "why": "other"}])) == (2, "out"), "it is handed out already"
 
 
 @pytest.mark.parametrize(
@@ -324,6 +361,22 @@ def test_a_client_who_changed_their_mind_keeps_the_work(fact: MakeFact, fold: Fo
     assert base_of_next_round(fold(told).frames[0])[0] == base, "briefed anew, it starts where it did"
 
 
+def test_a_picture_that_holds_a_blocked_piece_is_passed_over(fact: MakeFact, fold: Fold, six: list[Fact]) -> None:
+    told = [*six, fact("note", donors=[{"frame": 2, "region": None}])]
+    told += [fact("brief"), fact("take_back"), fact("brief", round=2, notes=[])]
+    told += [fact("take_back", round=2, sha256="2" * 64, used=[3])]
+    frame = fold(told).frames[0]
+    assert base_of_next_round(frame) == base_of_next_round(frame, [1, 4]) == (2, "2" * 64), "itself is no piece"
+    assert base_of_next_round(frame, [3]) == (1, fact("take_back")["sha256"])
+    assert base_of_next_round(frame, {2}) == (0, None), "the second round was made on the first"
+    briefed = fold([*told, fact("brief", round=3, base_round=2)]).frames[0]
+    assert base_of_next_round(briefed) == (2, "2" * 64)
+    assert base_of_next_round(briefed, [3])[0] in (0, 1)
+    assert [found["round"] for found in rounds_under(briefed, 3)] == [3, 2, 1]
+    assert (accepted_return(briefed, 2) or {})["sha256"] == "2" * 64
+    assert [accepted_return(briefed, number) for number in (0, 3, 4)] == [None, None, None]
+
+
 def test_notes_are_asked_until_a_picture_holds_them(fact: MakeFact, fold: Fold) -> None:
     first, second, third = (f"n-000000000{number}" for number in (1, 2, 3))
     told = [fact("frame"), fact("note"), fact("note", note=second), fact("brief", notes=[first, second])]
@@ -385,7 +438,9 @@ def test_a_picture_may_hold_its_donors_and_what_was_used(fact: MakeFact, fold: F
     assert frames_of_round(frame, 1) == [1, 3, 4, 5], "a note that was not briefed brought nothing over"
     assert frames_of_round(frame, 0) == [1]
     refused = fact("take_back", sha256="2" * 64, accepted=False, used=[2])
-    assert 2 in frames_of_round(fold([*told, refused]).frames[0], 1), "rather one too many than one too few"
+    assert frames_of_round(fold([*told, refused]).frames[0], 1) == [1, 3, 4, 5], "nothing is made of a refused return"
+    accepted = fact("review", sha256="2" * 64)
+    assert frames_of_round(fold([*told, refused, accepted]).frames[0], 1) == [1, 2, 3, 4, 5]
 
 
 @given(
