@@ -244,7 +244,13 @@ class Teller:
         refused = refused_return(retouch) if retouch and round_state(retouch) == "refused" else None
         cause = refused and {"why": "missed note", "text": "", "return": refused["sha256"]}
         level = self.random.choice([None, {"name": "portrait", "instruction": ""}])
-        return {**fields, "level": level, "extras": [], "cause": cause, "base_round": base_of_next_round(frame, self._some_numbers())[0]}
+        return {
+            **fields,
+            "level": level,
+            "extras": [],
+            "cause": cause,
+            "base_round": base_of_next_round(frame, self._some_numbers())[0],
+        }
 
     def _some_round(self) -> tuple[Fact, Fact] | None:
         frames = [frame for frame in self.manifest.frames if frame["rounds"]]

@@ -233,7 +233,9 @@ def test_a_round_that_is_called_off_counts_no_more_and_the_final_before_it_may_l
     frame = off.frames[0]
     assert (current_round(frame) or {})["round"] == 1
     assert (frame["stage"], late_frames(off, date(2030, 1, 1))) == ("signed off", [])
-    assert [due.specification for due in due_deliveries(off)] == [due.specification for due in due_deliveries(fold(told))]
+    assert [due.specification for due in due_deliveries(off)] == [
+        due.specification for due in due_deliveries(fold(told))
+    ]
     assert due_deliveries(off)
     assert the_round(off, 2)["called_off"] == {"reason": fact("call_off")["reason"], "person": ME, "at": AT}
     assert apply_fact(off, fact("call_off", round=2, reason="another"), LATER) is False, "once is enough"

@@ -281,7 +281,9 @@ class Retouch(RuleBasedStateMachine):
         if not followed:
             return False
         outcome, review = outcome_of(followed[-1]), followed[-1]["review"]
-        return outcome == "accepted" or (outcome == "rejected" and (review["why"], review["text"]) != (cause["why"], cause["text"]))
+        return outcome == "accepted" or (
+            outcome == "rejected" and (review["why"], review["text"]) != (cause["why"], cause["text"])
+        )
 
     @invariant()
     def its_state_says_what_became_of_its_returns(self) -> None:
