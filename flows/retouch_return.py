@@ -149,14 +149,15 @@ def review(
 
 def _to_judge(manifest: Manifest, frame: Frame, *, accepted: bool) -> tuple[Document, Document]:
     """The newest return that came back, with its round, if a person may still judge it so."""
-    back = [retouch for retouch in frame["rounds"] if retouch["take_backs"]]
+    counting = [retouch for retouch in frame["rounds"] if not retouch["called_off"]]
+    back = [retouch for retouch in counting if retouch["take_backs"]]
     if not back:
         raise CallError(
             "W004", f"Nothing of frame {frame['number']} came back yet: `glassine retouch take-back` first."
         )
     retouch = back[-1]
     returned: Document = retouch["take_backs"][-1]
-    later = [newer for newer in frame["rounds"] if newer["round"] > retouch["round"] and newer["hand_out"]]
+    later = [newer for newer in counting if newer["round"] > retouch["round"] and newer["hand_out"]]
     if later:
         raise CallError(
             "W004", f"Round {later[-1]['round']} of frame {frame['number']} is handed out already: judge its return."

@@ -73,9 +73,9 @@ def was_back(frame: Frame) -> bool:
 def last_return(frame: Frame) -> dict[str, Any] | None:
     """The newest accepted return of a frame's retouch, with its `round`, or None."""
     for retouch in reversed(frame["rounds"]):
-        for returned in reversed(retouch["take_backs"]):
-            if outcome_of(returned) == "accepted":
-                return dict(returned)
+        returned = accepted_return(frame, retouch["round"])
+        if returned:
+            return returned
     return None
 
 
@@ -155,8 +155,10 @@ def newer_round(frame: Frame, final: dict[str, Any]) -> dict[str, Any] | None:
 
 
 def accepted_return(frame: Frame, number: int) -> dict[str, Any] | None:
-    """The accepted return of exactly this round, or None."""
-    returns = frame["rounds"][number - 1]["take_backs"] if 0 < number <= len(frame["rounds"]) else []
+    """The accepted return of exactly this round, or None; a round that was called off has none."""
+    if not 0 < number <= len(frame["rounds"]) or frame["rounds"][number - 1]["called_off"]:
+        return None
+    returns = frame["rounds"][number - 1]["take_backs"]
     return next((back for back in reversed(returns) if outcome_of(back) == "accepted"), None)
 
 

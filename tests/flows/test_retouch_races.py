@@ -63,6 +63,10 @@ def test_an_older_final_does_not_leave_while_a_newer_round_is_under_way(
     assert any(f"It was with {RETOUCHER}" in line for line in said)
     run("advance", studio)
     assert deliveries(manifest_of(studio)) == 2
+    run("retouch_return.review", studio, frame=1, **CHANGE)
+    retouch = current_round(manifest_of(studio).frame(1))
+    assert retouch is not None
+    assert retouch["brief"]["cause"]["why"] == "client's change", "a round that was called off stands in no way"
 
 
 def test_after_a_rejection_the_round_before_does_not_leave_by_itself(

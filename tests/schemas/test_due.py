@@ -514,7 +514,7 @@ def test_a_newer_round_holds_an_older_final_back(
 
 
 def test_a_final_of_the_original_waits_for_a_round_that_was_briefed_after_it(
-    fact: MakeFact, chosen: list[Fact]
+    fact: MakeFact, fold: Fold, chosen: list[Fact]
 ) -> None:
     def held(told: list[Fact]) -> list[bool]:
         manifest = Manifest()
@@ -526,6 +526,8 @@ def test_a_final_of_the_original_waits_for_a_round_that_was_briefed_after_it(
     assert held([fact("brief"), fact("final", round=0)]) == [False], "it leaves unretouched after all"
     assert held([fact("final", round=0), fact("brief")]) == [True]
     assert held([fact("brief"), fact("final", round=0), fact("hand_out")]) == [True]
+    together = fold([*chosen, fact("final", round=0), fact("brief")]).frames[0]
+    assert newer_round(together, together["finals"][0]), "the order of the record decides, not the clock"
 
 
 def test_a_note_in_no_brief_waits_and_so_does_a_frame_that_is_out_and_no_select_any_more(
