@@ -62,7 +62,7 @@ def ask_card(studio: Studio, source: Path, *, now: datetime | None = None) -> Do
     -------
     `may_be_formatted`; `files`, each with `path`, `sha256`, `size`, `job` (the first that has it), `jobs`, `frame`,
     `copies` and `media` that count, `missing`; `litter`, `passed_over`, `unreadable`, `damaged_records`. A card with
-    nothing on it is no reason to format: `may_be_formatted` is false, with exit status 0.
+    nothing on it is no reason to format: `may_be_formatted` is false, with exit status 1.
 
     Raises
     ------
@@ -111,7 +111,7 @@ def ask_card(studio: Studio, source: Path, *, now: datetime | None = None) -> Do
         "unreadable": walk.unreadable,
         "damaged_records": evidence.damaged,
     }
-    return summary([*said, CHANGES_NOTHING], problems, status=0 if may or nothing else NOT_RIGHT, **data)
+    return summary([*said, CHANGES_NOTHING], problems, status=0 if may else NOT_RIGHT, **data)
 
 
 def _rule(studio: Studio) -> tuple[CopyRule, float]:

@@ -173,6 +173,25 @@ def verify(number: str | None = None, *, repair: bool = False, common: Common = 
     )
 
 
+@app.command(group=ALWAYS)
+def card(source: Path, *, common: Common = HERE) -> Document:
+    """Answer one question: may this card be formatted? Every file on it is read, and matched with its copies.
+
+    Yes only if the studio's rule ([card] in studio.toml) holds for each. It deletes and formats nothing.
+
+    Example: glassine card /media/CARD
+    Next: glassine ingest 2611-04 /media/CARD
+
+    Parameters
+    ----------
+    source
+        The card, or a folder.
+    """
+    from glassine.flows.card import ask_card
+
+    return ask_card(common.find(), source.absolute())
+
+
 @app.command(group=STAGES, sort_key=3)
 def proof(number: Number, *, common: Common = HERE) -> Document:
     """Make the readings, proofs and the contact sheet that are missing.

@@ -24,9 +24,11 @@ from glassine.schemas.due import (
     waits,
 )
 from glassine.schemas.errors import NOT_RIGHT, DocumentError, GlassineError
+from glassine.schemas.identifiers import counted
 from glassine.schemas.job_record import JobRecord, check_chain
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import STAGES, is_blocked
+from glassine.schemas.three_two_one import check_three_two_one
 from glassine.schemas.validation import Document, read_document
 
 
@@ -67,6 +69,7 @@ def _job_status(studio: Studio, number: str) -> Document:
         "strays": len(manifest.document["strays"]),
         "owed_copies": sum(len(owed.missing) for owed in owed_copies(manifest, ids)),
         "bad_copies": len(bad_copies(manifest)),
+        "three_two_one": _short_of_copies(manifest),
         "read_back": manifest.document["passes"]["closed_at"],
         "due": _due(manifest),
         "waits": [
@@ -101,6 +104,12 @@ def _due(manifest: Manifest) -> list[str]:
     return [f"{count} {what}" for count, what in found if count]
 
 
+def _short_of_copies(manifest: Manifest) -> Document:
+    """How many files lack something of three whole copies, on two media, one off site; and what, counted."""
+    missing = [standing.missing for _, _, standing in check_three_two_one(manifest) if not standing.holds]
+    return {"files": len(missing), "missing": dict(Counter(what for one in missing for what in one))}
+
+
 def is_sheet_due(manifest: Manifest) -> bool:
     """Whether the contact sheet is not that of the frames as they are now."""
     inputs, frames = contact_sheet_inputs(manifest)
@@ -126,6 +135,10 @@ def _say(job: Document) -> list[str]:
         )
     if job["owed_copies"]:
         said.append(f"  {job['owed_copies']} copies are owed to a volume: do not format the card.")
+    short = job["three_two_one"]
+    if short["files"]:
+        words = "; ".join(f"{what}: {count}" for what, count in short["missing"].items())
+        said.append(f"  {counted(short['files'], 'file')} short of three copies, two media, one off site: {words}")
     if job["due"]:
         said.append(f"  Due now (`glassine advance {job['job']}`): {', '.join(job['due'])}")
     said += [f"  Waits for {wait['for']} {wait['what']}: {wait['command']}" for wait in job["waits"]]

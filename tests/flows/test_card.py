@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -220,6 +221,21 @@ def test_an_unreadable_file(safe: Studio, card: Path, monkeypatch: pytest.Monkey
     assert "SIMU0004.DNG cannot be read (Input/output error)" in outcome["problems"][0]
 
 
+def test_a_folder_that_cannot_be_listed(safe: Studio, card: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    scandir = os.scandir
+
+    def fail(place: Path) -> object:
+        if Path(place).name == "100SIMUL":
+            raise OSError(5, "Input/output error", str(place))
+        return scandir(place)
+
+    monkeypatch.setattr(os, "scandir", fail)
+    outcome = ask_card(safe, card)
+    assert (outcome["status"], outcome["may_be_formatted"]) == (1, False)
+    assert [Path(file["path"]).name for file in outcome["files"]] == ["NOTES.TXT"]
+    assert "100SIMUL cannot be read" in outcome["unreadable"][0]
+
+
 def test_a_card_that_changes_while_it_is_read(safe: Studio, own_card: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def add(path: Path, **words: Callable[[int], None]) -> str:
         (own_card / "DCIM" / "LATE.DNG").write_bytes(b"just taken")
@@ -255,14 +271,26 @@ def test_a_file_of_two_jobs(safe: Studio, card: Path, run: Run) -> None:
     assert files["SIMU0001.DNG"]["jobs"] == [JOB]
 
 
+def test_a_damaged_record_of_another_job_takes_nothing_away(safe: Studio, card: Path, run: Run) -> None:
+    from glassine.flows.job_sheet import open_new_job
+
+    open_new_job(safe, "2611-05", None, title="Second", client="Sorrel Lane Instruments", by="Tove Abel")
+    run("ingest", safe, job="2611-05", sources=[str(card)])
+    (safe.job_folder(JOB) / "record" / "00000002.json").unlink()
+    outcome = ask_card(safe, card)
+    assert (outcome["status"], outcome["may_be_formatted"]) == (0, True)
+    assert {(file["job"], file["copies"]) for file in outcome["files"]} == {("2611-05", 2)}
+    assert any(line.startswith(f"No evidence: the record of job {JOB} is damaged") for line in outcome["said"])
+
+
 @pytest.mark.parametrize("litter", [False, True])
-def test_an_empty_card(safe: Studio, tmp_path: Path, litter: bool) -> None:  # noqa: FBT001
+def test_an_empty_card(safe: Studio, tmp_path: Path, litter: bool) -> None:
     empty = tmp_path / "empty"
     empty.mkdir()
     if litter:
         (empty / ".DS_Store").write_bytes(b"of the host")
     outcome = ask_card(safe, empty)
-    assert (outcome["status"], outcome["may_be_formatted"], outcome["files"]) == (0, False, [])
+    assert (outcome["status"], outcome["may_be_formatted"], outcome["files"]) == (1, False, [])
     assert outcome["said"][0].startswith("There is nothing on it")
     assert outcome["said"][-1] == CHANGES_NOTHING
 
@@ -290,7 +318,7 @@ def test_neither_the_flow_engine_nor_numpy_is_loaded(safe: Studio, card: Path) -
         "import sys; from pathlib import Path; from glassine.flows.card import ask_card; "
         "from glassine.flows.studio import read_studio; "
         f"print(ask_card(read_studio(Path({str(safe.folder)!r})), Path({str(card)!r}))['may_be_formatted'], "
-        "[name for name in ('prefect', 'numpy', 'PIL', 'rich') if name in sys.modules])"
+        "[name for name in ('prefect', 'numpy', 'rawpy', 'PIL', 'rich', 'jsonschema') if name in sys.modules])"
     )
     ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert ran.stdout.strip() == "True []"

@@ -83,7 +83,7 @@ def test_a_copy_that_is_not_whole_does_not_count(outcome: str) -> None:
         (-1, False),  # the clock was set back: its age is not known
     ],
 )
-def test_age_of_the_read_back(days: float | None, counts: bool) -> None:  # noqa: FBT001
+def test_age_of_the_read_back(days: float | None, counts: bool) -> None:
     copy = copy_on("working", days=days)
     assert standing_of([copy], VOLUMES, within_days=7, now=NOW).copies == counts
     assert standing_of([copy], VOLUMES, now=NOW).copies == 1, "without a limit any age counts"
