@@ -47,7 +47,7 @@ def advance(studio: str, job: str, by: str | None = None) -> Document:
     problems += untried + open_job.finish()
     waiting = waits(open_job.manifest, open_job.record.people, datetime.now(UTC).date())
     said += [f"Not delivered: {cause}" for cause in refused]
-    said += [f"Waits for {wait.person} {wait.what}: {wait.command}" for wait in waiting]
+    said += map(str, waiting)
     if not waiting and not refused:
         said.append("Nothing is due, and nobody is waited for.")
     found = [{"for": wait.person, "what": wait.what, "command": wait.command} for wait in waiting]

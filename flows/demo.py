@@ -67,6 +67,9 @@ from glassine.tasks.imaging.simulated_retouch import retouch
 ACTS = "acts-played.json"
 """Which acts of a demo are over: it goes on where it stopped."""
 
+PLACES = {CLIENT: "for-the-yearbook", MUSEUM: "for-the-museum", SITTER: "for-the-sitter"}
+"""Who receives, and the folder in which they find it."""
+
 
 def play(
     folder: Path, *, quiet: bool = False, pause: bool = False, size_px: tuple[int, int] = (WIDTH, HEIGHT)
@@ -293,8 +296,8 @@ class _Demo:
 
     def clients_folders(self) -> None:
         """The folders in which clients find their deliveries, on disks that are theirs."""
-        for name in ("for-the-yearbook", "for-the-museum", "for-the-sitter"):
-            (self.folder / name).mkdir(exist_ok=True)
+        for place in PLACES.values():
+            (self.folder / place).mkdir(exist_ok=True)
 
     def run(self, flow: Any, **parameters: Any) -> Document:
         outcome: Document = run_flow(flow, **self.common, **parameters)
@@ -329,6 +332,5 @@ class _Demo:
         if (folder / SETTINGS).exists():
             return read_studio(folder)
         volumes = [("working", "../volumes/working"), ("backup", "../volumes/backup")]
-        places = {CLIENT: "for-the-yearbook", MUSEUM: "for-the-museum", SITTER: "for-the-sitter"}
-        clients = [f'\n[[clients]]\nname = "{name}"\nfolder = "../{place}"\n' for name, place in places.items()]
+        clients = [f'\n[[clients]]\nname = "{name}"\nfolder = "../{place}"\n' for name, place in PLACES.items()]
         return make_studio(folder, volumes, name="Glasshouse Studio", extra="".join(clients))

@@ -55,8 +55,7 @@ def grade(studio: str, job: str, unretouched: list[int] | None = None, by: str |
     problems = open_job.finish()
     said = [f"{counted(len(made), 'final')} rendered." if made else "No final is due."]
     if not made:
-        waiting = waits(open_job.manifest, open_job.record.people, datetime.now(UTC).date())
-        said += [f"Waits for {wait.person} {wait.what}: {wait.command}" for wait in waiting]
+        said += map(str, waits(open_job.manifest, open_job.record.people, datetime.now(UTC).date()))
     said += [f"{name}: {path}" for name, path in made]
     said += [
         f"To be signed off: {final['final']} of {frame['number']}"

@@ -13,7 +13,7 @@ from glassine.schemas.errors import CallError
 from glassine.schemas.identifiers import note_id, print_frame
 from glassine.schemas.job_record import JobRecord
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, current_round, is_blocked, is_selected
+from glassine.schemas.stage import Frame, current_round, is_blocked, is_selected, live_notes
 from glassine.schemas.validation import Document
 from glassine.tasks.handoff.annotation import parse_region, write_region
 
@@ -119,12 +119,12 @@ def list_notes(studio: Studio, job: str, frames: Sequence[int] | None) -> Docume
     chosen = [manifest.frame(number) for number in frames] if frames else manifest.frames
     rows, said = [], []
     for frame in chosen:
-        withdrawn = {note for note, found in frame["withdrawals"].items() if found["withdrawn"]}
+        live = [note["note"] for note in live_notes(frame)]
         for draft in frame["drafts"]:
             rows.append({**draft, "frame": frame["number"], "state": "draft"})
         for note in frame["notes"]:
             rounds = [retouch["round"] for retouch in frame["rounds"] if note["note"] in retouch["brief"]["notes"]]
-            state = "withdrawn" if note["note"] in withdrawn else f"round {rounds[-1]}" if rounds else "not briefed"
+            state = "withdrawn" if note["note"] not in live else f"round {rounds[-1]}" if rounds else "not briefed"
             rows.append({**note, "frame": frame["number"], "state": state})
     for row in rows:
         place = write_region(row["region"]) if row["region"] else "no region"

@@ -64,6 +64,9 @@ class Wait:
     what: str
     command: str
 
+    def __str__(self) -> str:
+        return f"Waits for {self.person} {self.what}: {self.command}"
+
 
 def owed_copies(manifest: Manifest, volumes: Sequence[str]) -> Iterator[OwedCopy]:
     """Files with no copy on one of these volumes."""
