@@ -139,7 +139,7 @@ def _walk(source: Path) -> tuple[WalkReport, list[FoundFile]]:
 def _check_apart(source: Path, volumes: list[Volume], walk: WalkReport) -> None:
     """Never answer for a place that holds the copies themselves."""
     place = source.resolve()
-    roots = [volume.root.resolve() for volume in volumes]
+    roots = [volume.root.resolve() for volume in volumes if volume.is_folder]
     if (
         any(place == root or root in place.parents or place in root.parents for root in roots)
         or any((folder / VOLUME_IDENTITY).exists() for folder in (place, *place.parents))
@@ -320,7 +320,7 @@ def _say_lacking(files: Iterable[Document]) -> Iterator[str]:
 def _same_disk(source: Path, volumes: list[Volume]) -> list[str]:
     """A warning for a folder on the disk of a volume: whoever formats that disk formats the copies."""
     device = source.stat().st_dev
-    names = [volume.name for volume in volumes if volume.root.stat().st_dev == device]
+    names = [volume.name for volume in volumes if volume.is_folder and volume.root.stat().st_dev == device]
     if not names:
         return []
     return [

@@ -67,6 +67,6 @@ def studio_add_volume(volume: str, *, common: Common = HERE) -> Document:
     (pair,) = volume_pairs([volume])
     made = add_volume(common.find(), *pair)
     said = [
-        f"Volume {made.name} is at {made.root}. Run `glassine advance NUMBER` for each job to bring its copies there."
+        f"Volume {made.name} is at {made.store.label}. Run `glassine advance NUMBER` for each job to bring its copies there."
     ]
     return summary(said, [], volume=made.volume)

@@ -23,8 +23,9 @@ from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
+from glassine.schemas import file_system
 from glassine.schemas.due import DueDelivery
-from glassine.schemas.durable_file import flush_to_medium, replace_file, unwritable
+from glassine.schemas.durable_file import replace_file, unwritable
 from glassine.schemas.entry import digest_of
 from glassine.schemas.errors import CallError, GlassineError, VolumeError
 from glassine.schemas.identifiers import counted, print_frame, utc_now
@@ -325,8 +326,7 @@ def _is_the_bag(folder: Path, delivery: Document) -> bool:
 def _copy_flushed(source: str, target: str) -> None:
     with Path(source).open("rb") as reader, Path(target).open("xb") as writer:
         shutil.copyfileobj(reader, writer, 4 * 2**20)
-        writer.flush()
-        flush_to_medium(writer.fileno())
+        file_system.flush(writer)
 
 
 def _describe(job: OpenJob, number: int) -> list[str]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -26,6 +28,7 @@ from glassine.tasks.custody.card_walk import FoundFile, FoundGroup, WalkReport, 
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.original_name import original_path
 from glassine.tasks.custody.replication import PlacedCopy, replicate
+from glassine.tasks.custody.source_file import SourceFile
 from glassine.tasks.delivery.exiftool import ExifTool
 from glassine.tasks.delivery.identification import identify
 from glassine.tasks.imaging.decoder_pool import Outcome
@@ -36,6 +39,8 @@ _LookedAt = tuple[Frame, Document, Outcome | None]
 """A frame, what the camera wrote into it, and what became of decoding it; None where that is not tried any more."""
 BATCH_BYTES = 256 * 2**20
 """A batch is committed after about this much: a second or two of copying to disks."""
+GROUPS_AT_ONCE = 3
+"""While one file is written out and read back, the next are read; each has up to `BLOCKS_AHEAD` blocks a volume in memory."""
 
 
 @dataclass
@@ -58,6 +63,13 @@ class Tally:
     digests: set[str] = field(default_factory=set)
     problems: list[str] = field(default_factory=list)
     walk: WalkReport = field(default_factory=WalkReport)
+
+    def add(self, arrivals: list[Arrival], problems: list[str]) -> None:
+        """Count in what came of one group of files."""
+        self.files += len(arrivals)
+        self.digests |= {arrival.sha256 for arrival in arrivals}
+        self.seen_again += sum(not arrival.copies for arrival in arrivals)
+        self.problems += problems
 
 
 @flow(name="ingest")
@@ -86,8 +98,12 @@ def take_in(job: OpenJob, sources: list[Path], set_up: str | None, tally: Tally)
     with show_progress("taking in", total, bytes_=True) as on_bytes:
 
         def copy_batch(groups: list[FoundGroup]) -> list[list[Arrival]]:
-            batch = _Batch(job, job.manifest, tally, on_bytes)
-            return [batch.copy_group(group) for group in groups]
+            batch = _Batch(job, job.manifest, on_bytes)
+            with ThreadPoolExecutor(GROUPS_AT_ONCE, "group") as threads:
+                copied = list(threads.map(batch.copy_group, groups))
+            for arrivals, problems in copied:
+                tally.add(arrivals, problems)
+            return [arrivals for arrivals, _ in copied]
 
         groups = (group for source in sources for group in walk_source(source, tally.walk))
         weighed = in_batches(groups, weigh=lambda group: sum(file.size for file in group.files), heaviest=BATCH_BYTES)
@@ -151,11 +167,10 @@ def _identified_facts(job: OpenJob, looked_at: list[_LookedAt], problems: list[s
 
 
 class _Batch:
-    """A batch under way: what was in custody when it began, and what it brought in since."""
+    """A batch under way: what was in custody when it began, and what it brought in since; several threads share it."""
 
-    def __init__(self, job: OpenJob, manifest: Manifest, tally: Tally, on_bytes: Callable[[int], None]) -> None:
+    def __init__(self, job: OpenJob, manifest: Manifest, on_bytes: Callable[[int], None]) -> None:
         self.job = job
-        self.tally = tally
         self.on_bytes = on_bytes
         # What was lost on every volume is not known: the card may still have it.
         self.known = {
@@ -166,24 +181,24 @@ class _Batch:
         self.names = {(frame["name"], frame["size"]) for frame in manifest.frames}
         self.names |= {(file["name"], file["size"]) for frame in manifest.frames for file in frame["companions"]}
         self.names |= {(stray["name"], stray["size"]) for stray in manifest.document["strays"]}
+        self._placing: dict[str, threading.Thread] = {}
+        self._changed = threading.Condition()
 
-    def copy_group(self, group: FoundGroup) -> list[Arrival]:
+    def copy_group(self, group: FoundGroup) -> tuple[list[Arrival], list[str]]:
         """Bring one group into custody; a file that cannot be read is told of, and the others go on."""
-        arrivals = []
+        arrivals: list[Arrival] = []
+        problems: list[str] = []
         for file in group.files:
             role = "original" if file is group.original else "companion" if file in group.companions else "stray"
             try:
-                arrivals.append(self._copy_file(file, role))
+                arrivals.append(self._copy_file(file, role, problems))
             except VolumeError as error:
-                self.tally.problems.append(str(error))
+                problems.append(str(error))
                 if role == "original":
                     break  # its companions wait for it
-        self.tally.files += len(arrivals)
-        self.tally.digests |= {arrival.sha256 for arrival in arrivals}
-        self.tally.seen_again += sum(not arrival.copies for arrival in arrivals)
-        return arrivals
+        return arrivals, problems
 
-    def _copy_file(self, file: FoundFile, role: str) -> Arrival:
+    def _copy_file(self, file: FoundFile, role: str, problems: list[str]) -> Arrival:
         if (file.name, file.size) in self.names:  # most likely this very file: read it once, without writing
             try:
                 sha256 = hash_file(file.path)
@@ -195,22 +210,42 @@ class _Batch:
             if sha256 in self.known:
                 self.on_bytes(file.size)
                 return Arrival(file, role, sha256, file.size, [])
-        replica = replicate(
-            file.path,
-            self.job.number,
-            self.job.volumes,
-            lambda sha256: original_path(file, sha256),
-            is_known=self.known.__contains__,
-            on_bytes=self.on_bytes,
-        )
-        self.tally.problems += [str(failure) for failure in replica.failures]
-        if not replica.copies and replica.sha256 not in self.known:
-            raise VolumeError(
-                "V003",
-                f"{file.source} was not taken in, since no volume took a copy of it: see what each volume says, and run the same command again.",
+        try:
+            replica = replicate(
+                SourceFile(file.path),
+                self.job.number,
+                self.job.volumes,
+                lambda sha256: original_path(file, sha256),
+                is_known=self._is_known,
+                on_bytes=self.on_bytes,
             )
-        self.known.add(replica.sha256)
+            problems += [str(failure) for failure in replica.failures]
+            if not replica.copies and replica.sha256 not in self.known:
+                raise VolumeError(
+                    "V003",
+                    f"{file.source} was not taken in, since no volume took a copy of it: see what each volume says, and run the same command again.",
+                )
+            with self._changed:
+                self.known.add(replica.sha256)
+        finally:
+            self._let_go()
         return Arrival(file, role, replica.sha256, replica.size, replica.copies)
+
+    def _is_known(self, sha256: str) -> bool:
+        """Whether content is in custody; when another thread is just placing the same, what came of that."""
+        with self._changed:
+            while sha256 not in self.known and sha256 in self._placing:
+                self._changed.wait()
+            if sha256 not in self.known:
+                self._placing[sha256] = threading.current_thread()
+            return sha256 in self.known
+
+    def _let_go(self) -> None:
+        """This thread places nothing any more."""
+        with self._changed:
+            own = threading.current_thread()
+            self._placing = {sha256: thread for sha256, thread in self._placing.items() if thread is not own}
+            self._changed.notify_all()
 
 
 def _arrival_facts(manifest: Manifest, groups: list[list[Arrival]], set_up: str | None) -> Iterator[Fact]:
@@ -267,7 +302,7 @@ def _check_apart(job: OpenJob, sources: list[Path]) -> None:
     """A source must not be a job's own copies: they would be taken in again, as new files of new names."""
     for source in sources:
         here = source.resolve()
-        for volume in job.volumes:
+        for volume in filter(lambda volume: volume.is_folder, job.volumes):
             root = volume.root.resolve()
             if here == root or root in here.parents or here in root.parents:
                 raise CallError(

@@ -206,8 +206,8 @@ def list_jobs(studio: Studio) -> Document:
 def _check_unknown(studio: Studio, number: str) -> None:
     """A number that a volume knows a record of is not begun again: its job folder was lost, and must be brought back."""
     for volume in (studio.working_volume(), *studio.backups()[0]):
-        if volume.heads(number) or (volume.job_folder(number) / "record" / "00000001.json").exists():
-            where = volume.job_folder(number)
+        if volume.heads(number) or volume.store.exists(f"{number}/record/00000001.json"):
+            where = f"{volume.store.label}/{number}"
             raise RecordError(
                 "R004",
                 f"Volume {volume.name} holds a job {number} already, at {where}: copy that folder to the working volume instead of opening it anew.",

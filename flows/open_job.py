@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import secrets
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +23,10 @@ from glassine.schemas.people import have_one_salt
 from glassine.schemas.stage import Frame
 from glassine.schemas.validation import Document, read_document
 from glassine.tasks.custody.digest import hash_file
-from glassine.tasks.custody.replication import remove_leftovers, replicate
-from glassine.tasks.custody.volume import Volume, open_volume
+from glassine.tasks.custody.replication import PACKING_PREFIX, remove_old, replicate
+from glassine.tasks.custody.source_file import Source, SourceFile, StoredSource
+from glassine.tasks.custody.store import FolderStore, Store, hash_stored
+from glassine.tasks.custody.volume import Volume
 
 Fact = dict[str, Any]
 CONTACT_SHEET = "proofs/contact-sheet"
@@ -98,18 +100,35 @@ class OpenJob:
         VolumeError
             V001: none is.
         """
+        for volume, path in self._whole_copies(sha256):
+            if volume.is_folder:
+                return volume.locate(self.number, path)
+        raise self._no_whole_copy(sha256)
+
+    def _whole_source(self, sha256: str) -> Source:
+        """A whole copy of a file, read just now, wherever it is. Raises VolumeError V001 when there is none."""
+        for volume, path in self._whole_copies(sha256):
+            return StoredSource(volume.store, f"{self.number}/{path}")
+        raise self._no_whole_copy(sha256)
+
+    def _whole_copies(self, sha256: str) -> Iterator[tuple[Volume, str]]:
+        """The copies of a file that are here and read as whole just now, that on the working volume first."""
         holder = self.manifest.holder(sha256)
         by_id = {volume.volume: volume for volume in self.volumes}
         copies = holder["copies"] if holder else []
         for copy in sorted(copies, key=lambda copy: copy["volume"] != self.working.volume):
             if copy["volume"] in by_id and copy["outcome"] == "whole":
-                path = by_id[copy["volume"]].locate(self.number, copy["path"])
+                volume = by_id[copy["volume"]]
                 with contextlib.suppress(OSError):
-                    if hash_file(path) == sha256:
-                        return path
+                    if hash_stored(volume.store, f"{self.number}/{copy['path']}") == sha256:
+                        yield volume, copy["path"]
+
+    def _no_whole_copy(self, sha256: str) -> VolumeError:
+        holder = self.manifest.holder(sha256)
         name = holder["path"] if holder else sha256[:16]
-        raise VolumeError(
-            "V001", f"No whole copy of {name} is on a volume that is here: run `glassine verify {self.number}`."
+        return VolumeError(
+            "V001",
+            f"No whole copy of {name} is on a volume that is here: run `glassine verify {self.number} --repair`.",
         )
 
     def find_each(self, frames: list[Frame], problems: list[str]) -> list[tuple[Frame, Path]]:
@@ -134,7 +153,7 @@ class OpenJob:
             own = self.record.record_folder / entry_name(number)
             wanted = {head.sha256 for head in heads if head.entry == number} | self._named_by_successor(number)
             for volume in self.backups:
-                content = read_or_none(volume.job_folder(self.number) / "record" / own.name)
+                content = stored_or_none(volume, f"{self.number}/record/{own.name}")
                 if len(wanted) == 1 and content is not None and digest_of(content) in wanted:
                     if own.exists():
                         put_aside(own, self.folder)
@@ -172,17 +191,18 @@ class OpenJob:
         manifest = self.manifest
         for volume in self.backups:
             try:
-                # It may have been taken out on the way, and its mount point be a folder of the system's own disk.
-                open_volume(volume.root, volume.name, volume.volume)
+                volume.check_present()
                 self._mirror(volume)
                 volume.keep_head(self.number, manifest.head)
             except GlassineError as error:
                 problems.append(str(error))
             except OSError as error:
-                problems.append(str(unwritable(volume.job_folder(self.number), error)))
+                problems.append(str(unwritable(f"{volume.store.label}/{self.number}", error)))
         self.working.keep_head(self.number, manifest.head)
         for volume in self.volumes:
-            remove_leftovers(volume.job_folder(self.number))
+            with contextlib.suppress(OSError):
+                volume.store.remove_leftovers(self.number)
+        remove_old(self.folder.glob(f"deliveries/{PACKING_PREFIX}*"))
         self.record.checkpoint()
         return problems
 
@@ -210,36 +230,40 @@ class OpenJob:
 
     def _pay(self, owed: OwedCopy, problems: list[str], on_bytes: Callable[[int], None]) -> list[Fact]:
         missing = [volume for volume in self.volumes if volume.volume in owed.missing]
+        source: Source
         if owed.known:
-            source = self.find_whole(owed.sha256)
+            source = self._whole_source(owed.sha256)
         else:  # a holding that was made here: the file in the job folder is the first copy
-            source = self.path(owed.path)
-            if not source.is_file():
-                raise FixityError(source, "SHA-256", owed.sha256, None)
+            path = self.path(owed.path)
+            if not path.is_file():
+                raise FixityError(path, "SHA-256", owed.sha256, None)
+            source = SourceFile(path)
         replica = replicate(source, self.number, missing, lambda _: owed.path, expected=owed.sha256, on_bytes=on_bytes)
         problems += [str(error) for error in replica.failures]
         return [copy.as_fact(owed.sha256) for copy in replica.copies]
 
     def _mirror(self, volume: Volume) -> None:
         """The record, the names of people and the job sheet onto a backup volume."""
-        folder = volume.job_folder(self.number)
-        there = {path.name for path in (folder / "record").glob("*.json")}
+        store = volume.store
+        there = {listed.name for listed in store.list_files(f"{self.number}/record")}
         for path in sorted(self.record.record_folder.glob("*.json")):
-            if path.name not in there:
-                content = path.read_bytes()
-                if not write_if_absent(folder / "record" / path.name, content):
+            if path.name not in there and not store.put_if_absent(
+                f"{self.number}/record/{path.name}", path.read_bytes()
+            ):
+                raise VolumeError(
+                    "V002",
+                    f"Volume {volume.name} holds another {path.name} of job {self.number}: compare both records.",
+                )
+        for name in ("people.json", "job.json"):
+            source, target = self.folder / name, f"{self.number}/{name}"
+            there_now = stored_or_none(volume, target)
+            if source.exists() and there_now != (content := source.read_bytes()):
+                if name == "people.json" and there_now is not None and not have_one_salt(content, there_now):
                     raise VolumeError(
                         "V002",
-                        f"Volume {volume.name} holds another {path.name} of job {self.number}: compare both records.",
+                        f"{store.label}/{target} holds other people than {source}: compare both, nothing was overwritten.",
                     )
-        for name in ("people.json", "job.json"):
-            source, target = self.folder / name, folder / name
-            if source.exists() and (not target.exists() or target.read_bytes() != source.read_bytes()):
-                if name == "people.json" and target.exists() and not have_one_salt(source, target):
-                    raise VolumeError(
-                        "V002", f"{target} holds other people than {source}: compare both, nothing was overwritten."
-                    )
-                replace_file(target, source.read_bytes())
+                store.replace(target, content)
 
     def _bring_people_back(self, *, mend: bool) -> None:
         """Without `people.json` the record's ids have no names; every backup volume has it."""
@@ -254,7 +278,7 @@ class OpenJob:
                 ) from error
             put_aside(own, self.folder)
         for volume in self.backups:
-            content = read_or_none(volume.job_folder(self.number) / "people.json")
+            content = stored_or_none(volume, f"{self.number}/people.json")
             if not own.exists() and content is not None:
                 write_if_absent(own, content)
 
@@ -291,11 +315,28 @@ class OpenJob:
 
 def put_aside(file: Path, job_folder: Path) -> None:
     """Keep a file of the record that is not what it should be under `aside/record`, out of the way."""
-    content = read_or_none(file)
-    name = digest_of(content)[:8] if content is not None else f"unreadable-{secrets.token_hex(2)}"
-    aside = job_folder / "aside" / "record" / f"{file.name}.{name}"
-    aside.parent.mkdir(parents=True, exist_ok=True)
-    file.rename(aside)
+    put_stored_aside(FolderStore(job_folder), "", file.relative_to(job_folder).as_posix())
+
+
+def put_stored_aside(store: Store, job: str, path: str) -> None:
+    """The same on a volume: `path` is that in the job's folder, `job` the folder's name, or empty for the store itself."""
+    folder = f"{job}/" if job else ""
+    try:
+        name = digest_of(store.read_bytes(folder + path))[:8]
+    except OSError:
+        name = f"unreadable-{secrets.token_hex(2)}"
+    aside = f"{folder}aside/record/{path.rpartition('/')[2]}.{name}"
+    if store.exists(aside):  # these very bytes were put aside before
+        aside += f"-{secrets.token_hex(2)}"
+    store.move(folder + path, aside)
+
+
+def stored_or_none(volume: Volume, path: str) -> bytes | None:
+    """A small file's bytes on a volume, or None where it is not there or cannot be read."""
+    try:
+        return volume.store.read_bytes(path)
+    except OSError:
+        return None
 
 
 def read_or_none(file: Path) -> bytes | None:

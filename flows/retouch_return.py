@@ -34,6 +34,7 @@ from glassine.tasks.custody.card_walk import stem_of
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.original_name import safe_part
 from glassine.tasks.custody.replication import replicate
+from glassine.tasks.custody.source_file import SourceFile
 from glassine.tasks.handoff.take_back import check_return
 from glassine.tasks.imaging.flat import derive_flat
 
@@ -180,7 +181,7 @@ def _keep_return(job: OpenJob, retouch: Document, source: Path, sha256: str) -> 
         return job.find_whole(sha256)
     ending = safe_part(source.suffix, 12) if source.suffix else ""
     wanted = f"{retouch['brief']['path']}/returns/{safe_part(stem_of(source.name))}.{sha256[:8]}{ending}"
-    replica = replicate(source, job.number, [job.working], lambda _: wanted, expected=sha256)
+    replica = replicate(SourceFile(source), job.number, [job.working], lambda _: wanted, expected=sha256)
     if replica.failures:
         raise replica.failures[0]
     copy = replica.copies[0]

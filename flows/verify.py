@@ -9,7 +9,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
-from glassine.flows.open_job import OpenJob, put_aside, read_or_none
+from glassine.flows.open_job import OpenJob, put_stored_aside, stored_or_none
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
@@ -106,16 +106,18 @@ def check_mirror(job: OpenJob, volume: Volume, mended: list[str], *, repair: boo
     With `repair` a differing entry is put aside there instead, and `finish` writes it again.
     """
     faults = []
-    folder = volume.job_folder(job.number) / "record"
+    there = {listed.name for listed in volume.store.list_files(f"{job.number}/record")}
     for path in sorted(job.record.record_folder.glob("*.json")):
-        mirrored = folder / path.name
-        if not mirrored.exists() or read_or_none(mirrored) == path.read_bytes():
+        mirrored = f"record/{path.name}"
+        if path.name not in there or stored_or_none(volume, f"{job.number}/{mirrored}") == path.read_bytes():
             continue
         if repair:
-            put_aside(mirrored, volume.job_folder(job.number))
+            put_stored_aside(volume.store, job.number, mirrored)
             mended.append(f"{volume.name}: record/{path.name}")
         else:
-            faults.append(f"Entry {int(path.stem)} of the record differs on volume {volume.name} ({mirrored}).")
+            faults.append(
+                f"Entry {int(path.stem)} of the record differs on volume {volume.name} ({volume.store.label}/{job.number}/{mirrored})."
+            )
     return faults
 
 

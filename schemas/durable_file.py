@@ -3,64 +3,73 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
+import platform
 import secrets
 import sys
+import time
+import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import IO
 
+from glassine.schemas import file_system
 from glassine.schemas.errors import RecordError, VolumeError
 
 TEMPORARY_PREFIX = ".glassine-"
 """How the name of a file that is not whole yet begins."""
+TEMPORARY_ENDING = ".part"
+LEFTOVER_SECONDS = 24 * 3600.0
+"""After so long a temporary file of another machine counts as left over."""
+_NO_LINKS = {
+    errno.EPERM,
+    errno.ENOTSUP,
+    errno.EOPNOTSUPP,
+    errno.ENOSYS,
+    errno.EMLINK,
+    errno.EACCES,
+    errno.EINVAL,
+}
 
 
-def flush_to_medium(descriptor: int) -> None:
-    """Have the system write a file out to its medium; on macOS fsync alone leaves it in the drive's cache (man fsync)."""
-    if sys.platform == "darwin":
-        import fcntl
-
-        fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
-    else:
-        os.fsync(descriptor)
+def temporary_name() -> str:
+    """A name that no one else uses, that is never taken for a finished file, and that says whose it is."""
+    return f"{TEMPORARY_PREFIX}{_machine()}-{os.getpid()}-{secrets.token_hex(6)}{TEMPORARY_ENDING}"
 
 
-def flush_folder(folder: Path) -> None:
-    """Make a new name in a folder last; Windows has no such call and needs none (NTFS journals names)."""
-    if sys.platform == "win32":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        with suppress(OSError):  # some network file systems refuse to flush a folder
-            os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+def is_abandoned(name: str, changed: float) -> bool:
+    """Whether a file of this name, last changed then (seconds since 1970), is temporary and its writer is gone.
 
-
-def temporary_beside(path: Path) -> Path:
-    """A name in the same folder that no one else uses and that is never taken for a finished file."""
-    return path.with_name(f"{TEMPORARY_PREFIX}{secrets.token_hex(6)}.part")
+    A process of this machine is asked for; one of another machine is given a day.
+    """
+    if not (name.startswith(TEMPORARY_PREFIX) and name.endswith(TEMPORARY_ENDING)):
+        return False
+    machine, _, rest = name.removeprefix(TEMPORARY_PREFIX).partition("-")
+    process = rest.partition("-")[0]
+    if machine == _machine() and process.isdecimal() and not _is_running(int(process)):
+        return True
+    return time.time() - changed > LEFTOVER_SECONDS
 
 
 @contextmanager
 def temporary_file(path: Path, *, make_folder: bool = True) -> Iterator[tuple[Path, IO[bytes]]]:
     """Open a temporary file beside `path`; it is removed when the block raises or leaves it there."""
     if make_folder:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = temporary_beside(path)
+        file_system.make_folder(path.parent)
+    temporary = path.with_name(temporary_name())
     try:
-        stream = temporary.open("xb")
+        stream = file_system.create(temporary)
         try:
             yield temporary, stream
         finally:
-            # What is still buffered here belongs to a file that is thrown away: on a full disk closing fails again.
             with suppress(OSError):
                 stream.close()
     finally:
         with suppress(OSError):
-            temporary.unlink(missing_ok=True)
+            file_system.remove(temporary)
 
 
 def write_if_absent(path: Path, content: bytes, *, make_folder: bool = True) -> bool:
@@ -76,15 +85,13 @@ def write_if_absent(path: Path, content: bytes, *, make_folder: bool = True) -> 
     """
     try:
         with temporary_file(path, make_folder=make_folder) as (temporary, stream):
-            stream.write(content)
-            stream.flush()
-            flush_to_medium(stream.fileno())
+            file_system.write(stream, content)
+            file_system.flush(stream)
             stream.close()
             placed = place_if_absent(temporary, path)
-        if placed:
-            flush_folder(path.parent)
-            return True
-        return path.read_bytes() == content
+        # Also where the name was taken: who put it there may have been killed before it was flushed.
+        file_system.flush_folder(path.parent)
+        return placed or path.read_bytes() == content
     except OSError as error:
         raise unwritable(path, error) from error
 
@@ -97,28 +104,20 @@ def place_if_absent(temporary: Path, path: Path, *, look_first: bool = False) ->
     digest, never for entries.
     """
     try:
-        os.link(temporary, path)
+        file_system.link(temporary, path)
     except FileExistsError:
         return False
     except OSError as error:
-        if error.errno not in {
-            errno.EPERM,
-            errno.ENOTSUP,
-            errno.EOPNOTSUPP,
-            errno.ENOSYS,
-            errno.EMLINK,
-            errno.EACCES,
-            errno.EINVAL,
-        }:
+        if error.errno not in _NO_LINKS:
             raise
         try:
-            return _rename_without_replacing(temporary, path)
+            return file_system.rename_if_absent(temporary, path)
         except OSError:
             if not look_first:
                 raise
             if path.exists():
                 return False
-            temporary.rename(path)
+            file_system.rename(temporary, path)
     return True
 
 
@@ -126,20 +125,21 @@ def replace_file(path: Path, content: bytes) -> None:
     """Write a derived file over an older one, whole or not at all."""
     try:
         with temporary_file(path) as (temporary, stream):
-            stream.write(content)
-            stream.flush()
-            flush_to_medium(stream.fileno())
+            file_system.write(stream, content)
+            file_system.flush(stream)
             stream.close()
-            temporary.replace(path)
-        flush_folder(path.parent)
+            file_system.replace(temporary, path)
+        file_system.flush_folder(path.parent)
     except OSError as error:
         raise unwritable(path, error) from error
 
 
-def unwritable(path: Path, error: OSError) -> VolumeError:
-    """The sentence for a file that could not be written."""
+def unwritable(path: Path | str, error: OSError) -> VolumeError:
+    """The sentence for a file that could not be written, on a disk or on a server."""
     if error.errno in {errno.ENOSPC, errno.EDQUOT}:
-        return VolumeError("V003", f"{path.parent} is full: free some space and run the same command again.")
+        return VolumeError(
+            "V003", f"{str(path).rpartition(os.sep)[0]} is full: free some space and run the same command again."
+        )
     return VolumeError(
         "V003", f"{path} cannot be written ({error.strerror or error}): mend that and run the same command again."
     )
@@ -147,7 +147,7 @@ def unwritable(path: Path, error: OSError) -> VolumeError:
 
 def check_no_replace(folder: Path) -> None:
     """Raise R005 when a folder's file system can neither link nor rename without replacing."""
-    folder.mkdir(parents=True, exist_ok=True)
+    file_system.make_folder(folder)
     name = folder / f"{TEMPORARY_PREFIX}probe-{secrets.token_hex(6)}"
     try:
         first, second = write_if_absent(name, b"first"), write_if_absent(name, b"second")
@@ -159,7 +159,7 @@ def check_no_replace(folder: Path) -> None:
         ) from error
     finally:
         with suppress(OSError):
-            name.unlink(missing_ok=True)
+            file_system.remove(name)
     if not (first and not second and held):
         raise RecordError(
             "R005",
@@ -167,26 +167,32 @@ def check_no_replace(folder: Path) -> None:
         )
 
 
-def _rename_without_replacing(temporary: Path, path: Path) -> bool:
-    """Rename unless the name is taken: Windows' rename never replaces; Linux and macOS have a call for it."""
-    if sys.platform == "win32":
-        try:
-            temporary.rename(path)
-        except FileExistsError:
-            return False
-        return True
-    import ctypes
+@cache
+def _machine() -> str:
+    """Eight hexadecimal digits for this machine, and for the container, where it has processes of its own."""
+    space = ""
+    with suppress(OSError):
+        space = str(Path("/proc/self/ns/pid").readlink())
+    return hashlib.sha256(f"{platform.node()} {uuid.getnode()} {space}".encode()).hexdigest()[:8]
 
-    system = ctypes.CDLL(None, use_errno=True)
-    source, target = os.fsencode(temporary), os.fsencode(path)
-    if sys.platform == "darwin":
-        result = system.renamex_np(source, target, 4)  # RENAME_EXCL, <sys/stdio.h>
-    else:
-        at_current_folder, no_replace = -100, 1  # AT_FDCWD, RENAME_NOREPLACE, <linux/fs.h>
-        result = system.renameat2(at_current_folder, source, at_current_folder, target, no_replace)
-    if result == 0:
-        return True
-    number = ctypes.get_errno()
-    if number == errno.EEXIST:
+
+def _is_running(process: int) -> bool:
+    """Whether a process of that number runs on this machine now (or one of its number, since: then it is waited for)."""
+    if sys.platform == "win32":
+        import ctypes
+
+        kernel = ctypes.windll.kernel32
+        handle = kernel.OpenProcess(0x00100000, False, process)  # SYNCHRONIZE, <winnt.h>
+        if not handle:
+            return False
+        try:
+            return bool(kernel.WaitForSingleObject(handle, 0))
+        finally:
+            kernel.CloseHandle(handle)
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
         return False
-    raise OSError(number, os.strerror(number), str(path))
+    except OSError:  # it runs, and is another user's
+        return True
+    return True

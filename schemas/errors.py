@@ -127,7 +127,7 @@ class DeliveryRefusedError(GlassineError):
 class FixityError(GlassineError):
     """A copy is not what its digest says."""
 
-    def __init__(self, path: Path, algorithm: str, expected: str, found: str | None) -> None:
+    def __init__(self, path: Path | str, algorithm: str, expected: str, found: str | None) -> None:
         if found is None:
             super().__init__("C002", f"{path} is missing: run `glassine verify --repair` to mend it from a good copy.")
         else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from glassine.schemas.durable_file import check_no_replace, write_if_absent
@@ -26,7 +27,7 @@ from glassine.schemas.fold_base import ContradictionError, Occasion
 from glassine.schemas.identifiers import utc_now
 from glassine.schemas.manifest import CHECKPOINT, Manifest, read_checkpoint, write_checkpoint
 from glassine.schemas.people import People
-from glassine.schemas.validation import Document, check_document, read_document
+from glassine.schemas.validation import Document, check_document, parse_document
 
 Propose = Callable[[Manifest], Iterable[Fact]]
 
@@ -246,22 +247,32 @@ def write_head(folder: Path, job: str, head: Head) -> None:
     """Keep a head in `folder/heads`, if absent."""
     path = folder / "heads" / head_name(head)
     if head.entry and not path.exists():
-        document = {"format": 1, "job": job, "entry": head.entry, "sha256": head.sha256, "at": utc_now()}
-        write_if_absent(path, canonical_bytes(check_document(document, "head", label=str(path))))
+        write_if_absent(path, head_bytes(job, head))
+
+
+def head_bytes(job: str, head: Head) -> bytes:
+    """The document that keeps a head on a volume (head.schema.json), dated now."""
+    document = {"format": 1, "job": job, "entry": head.entry, "sha256": head.sha256, "at": utc_now()}
+    return canonical_bytes(check_document(document, "head", label=head_name(head)))
 
 
 def read_heads(heads: Path) -> list[Head]:
     """Every head kept in a `heads` folder; one that cannot be read, or is not what its name says, is passed over."""
     found = []
     for path in sorted(heads.glob("*.json")) if heads.is_dir() else []:
-        try:
-            document = read_document(path, "head")
-        except DocumentError:
-            continue
-        head = Head(document["entry"], document["sha256"])
-        if path.name == head_name(head):
-            found.append(head)
-    return found
+        with suppress(OSError):
+            found.append(parse_head(path.name, path.read_bytes()))
+    return [head for head in found if head]
+
+
+def parse_head(name: str, content: bytes) -> Head | None:
+    """The head that a file of this name keeps; None when it is damaged or not what its name says."""
+    try:
+        document = parse_document(content, "head", label=name)
+    except DocumentError:
+        return None
+    head = Head(document["entry"], document["sha256"])
+    return head if name == head_name(head) else None
 
 
 def check_not_forked(record: JobRecord, heads: Iterable[Head], *, where: str) -> None:

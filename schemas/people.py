@@ -15,7 +15,7 @@ from pathlib import Path
 
 from glassine.schemas.durable_file import replace_file, write_if_absent
 from glassine.schemas.errors import CallError, RecordError
-from glassine.schemas.validation import Document, check_document, read_document
+from glassine.schemas.validation import Document, check_document, parse_document, read_document
 
 _BRING_BACK = "bring it back from a backup volume, where it lies in the job's folder, then run the same command again."
 
@@ -93,9 +93,10 @@ def _bytes_of(document: Document) -> bytes:
     return (json.dumps(document, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
 
 
-def have_one_salt(one: Path, other: Path) -> bool:
+def have_one_salt(one: bytes, other: bytes) -> bool:
     """Whether two `people.json` are of one job, so that a name has the same id in both."""
-    return bool(read_document(one, "people")["salt"] == read_document(other, "people")["salt"])
+    salts = {parse_document(content, "people", label="people.json")["salt"] for content in (one, other)}
+    return len(salts) == 1
 
 
 @contextmanager

@@ -6,15 +6,14 @@ import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import count
-from pathlib import Path
 from typing import Any
 
 from glassine.schemas.durable_file import unwritable
 from glassine.schemas.errors import GlassineError, VolumeError
-from glassine.tasks.custody.digest import hash_file
-from glassine.tasks.custody.medium import read_back
 from glassine.tasks.custody.replication import replicate
-from glassine.tasks.custody.volume import Volume, open_volume
+from glassine.tasks.custody.source_file import StoredSource
+from glassine.tasks.custody.store import hash_stored
+from glassine.tasks.custody.volume import Volume
 
 Fact = dict[str, Any]
 
@@ -48,9 +47,9 @@ def read_copy(job: str, copy: KnownCopy, pass_number: int, on_bytes: Callable[[i
         "read_from": None,
     }
     try:
-        found = read_back(copy.volume.locate(job, copy.path), on_bytes=on_bytes)
+        found = copy.volume.store.read_back(f"{job}/{copy.path}", on_bytes)
     except OSError as error:
-        open_volume(copy.volume.root, copy.volume.name, copy.volume.volume)
+        copy.volume.check_present()
         if isinstance(error, FileNotFoundError):
             return fact
         return {**fact, "outcome": "differs"}  # unreadable sectors: bytes that can't be read differ from those written
@@ -68,7 +67,7 @@ def repair_copy(job: str, bad: KnownCopy, good: Sequence[KnownCopy], pass_number
     VolumeError
         The bad copy's volume cannot be written.
     """
-    place = bad.volume.locate(job, bad.path)
+    store, place = bad.volume.store, f"{job}/{bad.path}"
     source = next((copy for copy in good if _is_whole(job, copy)), None)
     if source is None:
         raise GlassineError(
@@ -78,19 +77,16 @@ def repair_copy(job: str, bad: KnownCopy, good: Sequence[KnownCopy], pass_number
         )
     aside = None
     try:
-        if place.exists():
-            found = _hash_or_none(place)
+        if store.exists(place):
+            found = _hash_or_none(bad, job)
             if found == bad.sha256:  # mended already, by a run that was killed before it could say so
                 return _repaired(bad, source, pass_number, None)
             aside = _free_name(bad, job, f"aside/{bad.path}.{(found or 'unreadable')[:10]}")
-            kept = bad.volume.locate(job, aside)
-            kept.parent.mkdir(parents=True, exist_ok=True)
-            place.rename(kept)
+            store.move(place, f"{job}/{aside}")
     except OSError as error:
-        raise unwritable(place, error) from error
-    replica = replicate(
-        source.volume.locate(job, source.path), job, [bad.volume], lambda _: bad.path, expected=bad.sha256
-    )
+        raise unwritable(f"{store.label}/{place}", error) from error
+    stored = StoredSource(source.volume.store, f"{job}/{source.path}")
+    replica = replicate(stored, job, [bad.volume], lambda _: bad.path, expected=bad.sha256)
     if replica.failures:
         raise replica.failures[0]
     return _repaired(bad, source, pass_number, aside)
@@ -111,16 +107,16 @@ def _repaired(bad: KnownCopy, source: KnownCopy, pass_number: int, aside: str | 
 def _free_name(bad: KnownCopy, job: str, path: str) -> str:
     """`path`, or with a count where that name is taken: a bad copy may have been put aside there before."""
     names = (f"{path}-{number}" if number > 1 else path for number in count(1))
-    return next(name for name in names if not bad.volume.locate(job, name).exists())
+    return next(name for name in names if not bad.volume.store.exists(f"{job}/{name}"))
 
 
-def _hash_or_none(path: Path) -> str | None:
+def _hash_or_none(copy: KnownCopy, job: str) -> str | None:
     with contextlib.suppress(OSError):
-        return hash_file(path)
+        return hash_stored(copy.volume.store, f"{job}/{copy.path}")
     return None
 
 
 def _is_whole(job: str, copy: KnownCopy) -> bool:
     with contextlib.suppress(OSError, VolumeError):
-        return read_back(copy.volume.locate(job, copy.path)).sha256 == copy.sha256
+        return copy.volume.store.read_back(f"{job}/{copy.path}").sha256 == copy.sha256
     return False

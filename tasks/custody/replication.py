@@ -1,36 +1,33 @@
-"""One read, many copies: a source file is read once while it is written to every volume, then each copy is read back."""
+"""One read, many copies: a source file is read once while it is written to every volume, then each copy is read back.
+
+Each volume has a thread of its own, so that a slow one holds up no other by more than a few blocks; digests, writes and
+flushes leave the interpreter free while they last.
+"""
 
 from __future__ import annotations
 
 import hashlib
-import os
 import shutil
-import stat
+import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import ExitStack, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field
-from io import BytesIO
 from pathlib import Path
-from typing import IO, Any
+from queue import Queue
+from typing import Any
 
-from glassine.schemas.durable_file import (
-    TEMPORARY_PREFIX,
-    flush_folder,
-    flush_to_medium,
-    place_if_absent,
-    temporary_file,
-    unwritable,
-)
+from glassine.schemas.durable_file import LEFTOVER_SECONDS, unwritable
 from glassine.schemas.errors import FixityError, VolumeError
-from glassine.tasks.custody.digest import BLOCK_BYTES, hash_file
-from glassine.tasks.custody.medium import read_back
-from glassine.tasks.custody.volume import Volume, open_volume
+from glassine.tasks.custody.source_file import Source
+from glassine.tasks.custody.store import Incoming, Traits, hash_stored
+from glassine.tasks.custody.volume import Volume
 
 Named = Callable[[str], str]
-LEFTOVER_SECONDS = 24 * 3600.0
 PACKING_PREFIX = ".packing-"
 """How the name of a folder begins in which a delivery is packed."""
+BLOCKS_AHEAD = 4
+"""How many blocks a volume may lag behind the reading: 16 MiB, which bounds the memory whatever the file's size."""
 
 
 @dataclass
@@ -57,16 +54,8 @@ class PlacedCopy:
         return {"kind": "copy", "sha256": sha256, **place}
 
 
-@dataclass
-class _Target:
-    volume: Volume
-    temporary: Path = Path(os.devnull)
-    stream: IO[bytes] = field(default_factory=BytesIO)
-    failure: VolumeError | None = None
-
-
 def replicate(
-    source: Path,
+    source: Source,
     job: str,
     volumes: Sequence[Volume],
     path_for: Named,
@@ -75,7 +64,7 @@ def replicate(
     is_known: Callable[[str], bool] = lambda _: False,
     on_bytes: Callable[[int], None] | None = None,
 ) -> Replica:
-    """Copy one file to several volumes with a single read of the source.
+    """Copy one file to several volumes, all at once, with a single read of the source.
 
     Each copy is written under a temporary name, flushed, read back from the medium, compared, and only then given
     the name `path_for(sha256)`, never over another file. A name that is taken by the same content is that copy. A
@@ -90,57 +79,41 @@ def replicate(
     Raises
     ------
     VolumeError
-        V004: the source cannot be read, or not to its end.
+        V004: the source cannot be read, or not to its end, or changed meanwhile.
     FixityError
         The source is not what `expected` says; nothing was placed.
     """
+    writers = [_Writer(volume, job, path_for) for volume in volumes]
     digest = hashlib.sha256()
     size = 0
-    with ExitStack() as all_targets:
-        targets = [_open_target(volume, job, all_targets) for volume in volumes]
-        try:
-            with source.open("rb", buffering=0) as stream:
-                status = os.fstat(stream.fileno())
-                while block := stream.read(BLOCK_BYTES):
-                    digest.update(block)
-                    size += len(block)
-                    for target in targets:
-                        _write(target, block)
-                    if on_bytes:
-                        on_bytes(len(block))
-        except OSError as error:
-            raise VolumeError(
-                "V004",
-                f"{source} cannot be read ({error.strerror or error}) and was not taken in: try another reader or cable, and run the same command again.",
-            ) from error
-        if stat.S_ISREG(status.st_mode) and size != status.st_size:
-            raise VolumeError(
-                "V004",
-                f"{source} gave {size} of {status.st_size} bytes: it is still being written, or its medium is failing; "
-                "it was not taken in. Wait, or try another reader or cable, and run the same command again.",
-            )
+    order: _Order | None = None
+    try:
+        for block in source.blocks():
+            for writer in writers:
+                writer.queue.put(block)
+            digest.update(block)
+            size += len(block)
+            if on_bytes:
+                on_bytes(len(block))
         sha256 = digest.hexdigest()
         if expected is not None and sha256 != expected:
-            raise FixityError(source, "SHA-256", expected, sha256)
-        replica = Replica(sha256, size)
-        if is_known(sha256):
-            return replica
-        for target in targets:
-            _flush(target, (status.st_atime_ns, status.st_mtime_ns))
-        for target in targets:
-            try:
-                if target.failure:
-                    raise target.failure
-                replica.copies.append(_place(target, job, sha256, path_for))
-            except VolumeError as error:
-                replica.failures.append(error)
+            raise FixityError(source.label, "SHA-256", expected, sha256)
+        if not is_known(sha256):
+            order = _Order(sha256, source.traits())
+    finally:
+        for writer in writers:
+            writer.queue.put(order)
+        for writer in writers:
+            writer.join()
+    replica = Replica(sha256, size)
+    for writer in writers:
+        if writer.defect:
+            raise writer.defect
+        if writer.copy:
+            replica.copies.append(writer.copy)
+        elif writer.failure and order:
+            replica.failures.append(writer.failure)
     return replica
-
-
-def remove_leftovers(job_folder: Path) -> None:
-    """Remove temporary files and folders that a killed run left in a job's folder."""
-    remove_old(job_folder.glob(f"*/{TEMPORARY_PREFIX}*.part"))
-    remove_old(job_folder.glob(f"deliveries/{PACKING_PREFIX}*"))
 
 
 def remove_old(leftovers: Iterable[Path]) -> None:
@@ -157,70 +130,79 @@ def remove_old(leftovers: Iterable[Path]) -> None:
                     path.unlink()
 
 
-def _open_target(volume: Volume, job: str, all_targets: ExitStack) -> _Target:
-    stack = all_targets.enter_context(ExitStack())
-    beside = volume.job_folder(job) / "originals" / "x"
-    try:
+@dataclass(frozen=True)
+class _Order:
+    """What to do with the blocks once all were read: finish them as this file. None stands for: throw them away."""
+
+    sha256: str
+    traits: Traits
+
+
+class _Writer(threading.Thread):
+    """One copy under way on one volume."""
+
+    def __init__(self, volume: Volume, job: str, path_for: Named) -> None:
+        super().__init__(name=f"copy to {volume.name}", daemon=True)
+        self.volume = volume
+        self.job = job
+        self.path_for = path_for
+        self.queue: Queue[bytes | _Order | None] = Queue(BLOCKS_AHEAD)
+        self.copy: PlacedCopy | None = None
+        self.failure: VolumeError | None = None
+        self.defect: BaseException | None = None
+        self._ended = False
+        self.start()
+
+    def run(self) -> None:
+        """Write what comes through the queue, to its end whatever happens: who reads the source must never wait for ever."""
+        try:
+            self.copy = self._copy()
+        except VolumeError as error:
+            self.failure = error
+        except OSError as error:
+            self.failure = unwritable(f"{self.volume.store.label}/{self.job}/originals/", error)
+        except BaseException as error:
+            self.defect = error
+        while not self._ended:
+            self._next()
+
+    def _next(self) -> bytes | _Order | None:
+        item = self.queue.get()
+        self._ended = not isinstance(item, bytes)
+        return item
+
+    def _copy(self) -> PlacedCopy | None:
         # Taken out since the flow began, its mount point is an empty folder of the system's own disk.
-        open_volume(volume.root, volume.name, volume.volume)
-        temporary, stream = stack.enter_context(temporary_file(beside))
-    except VolumeError as error:
-        return _Target(volume, failure=error)
-    except OSError as error:
-        return _Target(volume, failure=unwritable(beside, error))
-    return _Target(volume, temporary, stream)
+        self.volume.check_present()
+        with self.volume.store.begin(f"{self.job}/originals") as incoming:
+            while isinstance(item := self._next(), bytes):
+                incoming.write(item)
+            if item is None:
+                return None
+            incoming.finish(item.traits)
+            return self._place(incoming, item.sha256)
 
-
-def _write(target: _Target, block: bytes) -> None:
-    if target.failure is None:
-        try:
-            target.stream.write(block)
-        except OSError as error:
-            target.failure = unwritable(target.temporary, error)
-
-
-def _flush(target: _Target, times_ns: tuple[int, int]) -> None:
-    if target.failure is None:
-        try:
-            target.stream.flush()
-            flush_to_medium(target.stream.fileno())
-            target.stream.close()
-            os.utime(target.temporary, ns=times_ns)
-        except OSError as error:
-            target.failure = unwritable(target.temporary, error)
-
-
-def _place(target: _Target, job: str, sha256: str, path_for: Named) -> PlacedCopy:
-    """Read a flushed temporary file back, and give it its name when it is whole."""
-    try:
-        found = read_back(target.temporary)
+    def _place(self, incoming: Incoming, sha256: str) -> PlacedCopy:
+        """Read a flushed temporary file back, and give it its name when it is whole."""
+        found = incoming.read_back()
         if found.sha256 != sha256:
             raise VolumeError(
                 "V003",
-                f"Volume {target.volume.name}: a copy read back as {found.sha256[:16]}…, not {sha256[:16]}…; it was thrown away. "
+                f"Volume {self.volume.name}: a copy read back as {found.sha256[:16]}…, not {sha256[:16]}…; it was thrown away. "
                 "Check the disk and its cable, then run the same command again.",
             )
-        path = path_for(sha256)
+        path, store = self.path_for(sha256), self.volume.store
         for candidate in (path, _longer(path, sha256)):
-            place = target.volume.locate(job, candidate)
-            place.parent.mkdir(parents=True, exist_ok=True)
-            if place_if_absent(target.temporary, place, look_first=True):
-                flush_folder(place.parent)
-                return PlacedCopy(target.volume.volume, candidate, found.read_from)
-            if hash_file(place) == sha256:  # a run that was killed before it could say so, perhaps before it flushed
-                _flush_file(place)
-                return PlacedCopy(target.volume.volume, candidate, read_back(place).read_from)
-    except OSError as error:
-        raise unwritable(target.temporary, error) from error
-    raise VolumeError(
-        "V003",
-        f"Volume {target.volume.name} holds other files under the names {path} and {_longer(path, sha256)}: move them away, and run the same command again.",
-    )
-
-
-def _flush_file(path: Path) -> None:
-    with path.open("rb+") as stream:
-        flush_to_medium(stream.fileno())
+            place = f"{self.job}/{candidate}"
+            if incoming.place(place):
+                return PlacedCopy(self.volume.volume, candidate, found.read_from)
+            if hash_stored(store, place) == sha256:  # by a run that was killed before it could say so, or flush it
+                store.flush(place)
+                return PlacedCopy(self.volume.volume, candidate, store.read_back(place).read_from)
+        raise VolumeError(
+            "V003",
+            f"Volume {self.volume.name} holds other files under the names {path} and {_longer(path, sha256)}: move them away, and run the same command again.",
+        )
 
 
 def _longer(path: str, sha256: str) -> str:

@@ -4,26 +4,39 @@ from __future__ import annotations
 
 import json
 import platform
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from glassine.schemas.durable_file import write_if_absent
 from glassine.schemas.entry import Head
 from glassine.schemas.errors import VolumeError
 from glassine.schemas.identifiers import VOLUME_IDENTITY, new_volume_id, utc_now
-from glassine.schemas.job_record import read_heads, write_head
-from glassine.schemas.validation import check_document, read_document
+from glassine.schemas.job_record import head_bytes, head_name, parse_head
+from glassine.schemas.validation import check_document, parse_document
+from glassine.tasks.custody.store import FolderStore, Store
 
 
 @dataclass(frozen=True)
 class Volume:
-    """A volume that is there now, at `root`."""
+    """A volume that is there now, and the store that keeps its files."""
 
     volume: str
     name: str
-    root: Path
+    store: Store
     medium: str
     site: str
+
+    @property
+    def root(self) -> Path:
+        """The folder of a volume whose files can be opened in place. Raises VolumeError W001 where there is none."""
+        if self.store.root is None:
+            raise VolumeError("W001", f"Volume {self.name} is on a server ({self.store.label}): name one on a disk.")
+        return self.store.root
+
+    @property
+    def is_folder(self) -> bool:
+        """Whether its files can be opened in place."""
+        return self.store.root is not None
 
     def job_folder(self, job: str) -> Path:
         """The job's folder on this volume; the paths of facts are relative to it."""
@@ -34,69 +47,99 @@ class Volume:
         return self.job_folder(job).joinpath(*path.split("/"))
 
     def heads(self, job: str) -> list[Head]:
-        """The heads of a job's record that this volume knows."""
-        return read_heads(self.job_folder(job) / "heads")
+        """The heads of a job's record that this volume knows; one that cannot be read is passed over."""
+        found = []
+        for listed in self.store.list_files(f"{job}/heads"):
+            with suppress(OSError):
+                found.append(parse_head(listed.name, self.store.read_bytes(f"{job}/heads/{listed.name}")))
+        return [head for head in found if head]
 
     def keep_head(self, job: str, head: Head) -> None:
         """Keep the head of a job's record, if absent."""
-        write_head(self.job_folder(job), job, head)
+        path = f"{job}/heads/{head_name(head)}"
+        if head.entry and not self.store.exists(path):
+            self.store.put_if_absent(path, head_bytes(job, head))
+
+    def check_present(self) -> None:
+        """Raise V001 or V002 when it was taken out since: its mount point may be a folder of the system's own disk."""
+        open_volume(self.store, self.name, self.volume)
 
 
-def make_volume(root: Path, name: str, *, medium: str | None = None, site: str = "studio") -> Volume:
-    """Give a folder its identity file, or read the one it has.
+def make_volume(place: Path | Store, name: str, *, medium: str | None = None, site: str = "studio") -> Volume:
+    """Give a folder or another store its identity file, or read the one it has.
 
-    `medium` tells which folders fail together; by default it is the device that the folder lies on.
+    `medium` tells which volumes fail together; by default it is the device that the folder lies on, or the address.
 
     Raises
     ------
     VolumeError
         V003: the folder cannot be made or written.
     """
+    store = _as_store(place)
     try:
-        root.mkdir(parents=True, exist_ok=True)
-        device = root.stat().st_dev
+        if store.root:
+            store.root.mkdir(parents=True, exist_ok=True)
+        known = store.exists(VOLUME_IDENTITY)
+        medium = medium or _medium_of(store)
     except OSError as error:
         raise VolumeError(
             "V003",
-            f"The folder {root} for volume {name} cannot be made ({error.strerror}): name one where you may write.",
+            f"The folder {store.label} for volume {name} cannot be made ({error.strerror}): name one where you may write.",
         ) from error
-    path = root / VOLUME_IDENTITY
-    if not path.exists():
+    if not known:
         identity = {
             "format": 1,
             "volume": new_volume_id(),
             "name": name,
-            "medium": medium or f"disk {device:x} of {platform.node() or 'this machine'}",
+            "medium": medium,
             "site": site,
             "made": utc_now(),
         }
-        check_document(identity, "volume_identity", label=str(path))
-        write_if_absent(path, (json.dumps(identity, indent=2, ensure_ascii=False) + "\n").encode())
-    return _read_identity(root)
+        check_document(identity, "volume_identity", label=f"{store.label}/{VOLUME_IDENTITY}")
+        store.put_if_absent(VOLUME_IDENTITY, (json.dumps(identity, indent=2, ensure_ascii=False) + "\n").encode())
+    return _read_identity(store, name)
 
 
-def open_volume(root: Path, name: str, volume: str | None) -> Volume:
-    """The volume at a path, when it is there and is the one it should be.
+def open_volume(place: Path | Store, name: str, volume: str | None) -> Volume:
+    """The volume at a place, when it is there and is the one it should be.
 
     Raises
     ------
     VolumeError
         V001: nothing is there. V002: another disk is there.
     """
-    if not (root / VOLUME_IDENTITY).is_file():
-        raise VolumeError(
-            "V001",
-            f"Volume {name} is absent: {root} holds no {VOLUME_IDENTITY}. Connect it and run the same command again.",
-        )
-    found = _read_identity(root)
+    store = _as_store(place)
+    found = _read_identity(store, name)
     if volume is not None and found.volume != volume:
         raise VolumeError(
             "V002",
-            f"At {root} lies volume {found.name} ({found.volume}), not {name} ({volume}): another disk is mounted there. Nothing was written.",
+            f"At {store.label} lies volume {found.name} ({found.volume}), not {name} ({volume}): another disk is mounted there. Nothing was written.",
         )
     return found
 
 
-def _read_identity(root: Path) -> Volume:
-    identity = read_document(root / VOLUME_IDENTITY, "volume_identity")
-    return Volume(identity["volume"], identity["name"], root, identity["medium"], identity["site"])
+def _as_store(place: Path | Store) -> Store:
+    return FolderStore(place) if isinstance(place, Path) else place
+
+
+def _medium_of(store: Store) -> str:
+    if store.root is None:
+        return f"server at {store.label}"
+    return f"disk {store.root.stat().st_dev:x} of {platform.node() or 'this machine'}"
+
+
+def _read_identity(store: Store, name: str) -> Volume:
+    try:
+        content = store.read_bytes(VOLUME_IDENTITY)
+    except (FileNotFoundError, NotADirectoryError, IsADirectoryError) as error:
+        raise VolumeError(
+            "V001",
+            f"Volume {name} is absent: {store.label} holds no {VOLUME_IDENTITY}. Connect it and run the same command again.",
+        ) from error
+    except OSError as error:
+        raise VolumeError(
+            "V001",
+            f"Volume {name} is absent: {store.label} cannot be read ({error.strerror or error}). Connect it and run the same command again.",
+        ) from error
+    identity = parse_document(content, "volume_identity", label=f"{store.label}/{VOLUME_IDENTITY}")
+    return Volume(identity["volume"], identity["name"], store, identity["medium"], identity["site"])

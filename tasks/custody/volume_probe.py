@@ -7,7 +7,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from glassine.schemas.durable_file import check_no_replace, flush_to_medium, temporary_file
+from glassine.schemas import file_system
+from glassine.schemas.durable_file import check_no_replace, temporary_file
 from glassine.schemas.errors import RecordError
 
 COARSEST_CLOCK_S = 2.0
@@ -55,7 +56,6 @@ def _clock_off_s(folder: Path) -> float:
     before = time.time()
     with temporary_file(folder / "probe", make_folder=False) as (temporary, stream):
         stream.write(b"probe")
-        stream.flush()
-        flush_to_medium(stream.fileno())
+        file_system.flush(stream)
         written = temporary.stat().st_mtime
     return min(written - before, 0.0) + max(written - time.time(), 0.0)

@@ -13,7 +13,8 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from glassine.schemas.durable_file import flush_folder, flush_to_medium, temporary_file, unwritable
+from glassine.schemas import file_system
+from glassine.schemas.durable_file import temporary_file, unwritable
 from glassine.schemas.errors import FrameError, VolumeError
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging import icc_profile
@@ -91,12 +92,11 @@ def derive_flat(returned: Path, out: Path) -> dict[str, Any]:
         try:
             with temporary_file(out) as (temporary, stream):
                 _write(stream, page, traits, returned.name)
-                stream.flush()
-                flush_to_medium(stream.fileno())
+                file_system.flush(stream)
                 stream.close()
                 digest, size = hash_file(temporary), temporary.stat().st_size
-                temporary.replace(out)
-            flush_folder(out.parent)
+                file_system.replace(temporary, out)
+            file_system.flush_folder(out.parent)
         except OSError as error:
             raise unwritable(out, error) from error
     width, height = page.imagewidth, page.imagelength

@@ -135,11 +135,12 @@ def test_killed_in_the_middle_goes_on_where_it_stopped(
 
     studio = at("opened")
     from glassine.tasks.custody.replication import replicate as placed
+    from glassine.tasks.custody.source_file import SourceFile
 
     calls: list[str] = []
 
-    def stop_at_fourth(source: Path, *words: object, **named: object) -> object:
-        calls.append(source.name)
+    def stop_at_fourth(source: SourceFile, *words: object, **named: object) -> object:
+        calls.append(source.label)
         if len(calls) == 4:
             raise KeyboardInterrupt
         return placed(source, *words, **named)  # type: ignore[arg-type]

@@ -132,7 +132,7 @@ def test_copy_is_found_on_the_backup_when_the_working_one_is_gone(at: Callable[[
     (backup,) = job.backups
     assert job.find_whole(frame["sha256"]) == backup.locate(JOB, frame["path"])
     backup.locate(JOB, frame["path"]).unlink()
-    with pytest.raises(VolumeError, match=f"run `glassine verify {JOB}`") as lost:
+    with pytest.raises(VolumeError, match=f"run `glassine verify {JOB} --repair`") as lost:
         job.find_whole(frame["sha256"])
     assert lost.value.code == "V001"
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from glassine.schemas import durable_file
+from glassine.schemas import durable_file, file_system
 from glassine.schemas.entry import Head, canonical_bytes, digest_of, entry_name
 from glassine.schemas.errors import RecordError, VolumeError
 from glassine.schemas.facts import fact_key
@@ -271,7 +271,7 @@ def test_a_folder_with_neither_links_nor_such_a_rename_is_refused(
         raise OSError(errno.EINVAL, "no such call on this file system")
 
     monkeypatch.setattr(os, "link", refuse)
-    monkeypatch.setattr(durable_file, "_rename_without_replacing", refuse)
+    monkeypatch.setattr(file_system, "rename_if_absent", refuse)
     with pytest.raises(RecordError, match="neither hard links nor a rename") as caught:
         create_job(tmp_path, "2611-04", by="Imre Falk")
     assert caught.value.code == "R005"
@@ -295,10 +295,10 @@ def test_a_full_disk_leaves_the_record_as_it_was(
     record = create_job(tmp_path, "2611-04", by="Imre Falk")
     before = record_files(tmp_path)
 
-    def refuse(_: int) -> None:
+    def refuse(_: object) -> None:
         raise OSError(errno.ENOSPC, "no space left")
 
-    monkeypatch.setattr(durable_file, "flush_to_medium", refuse)
+    monkeypatch.setattr(file_system, "flush", refuse)
     with pytest.raises(VolumeError, match="is full") as caught:
         commit(record, fact("frame"))
     assert caught.value.code == "V003"

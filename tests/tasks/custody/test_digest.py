@@ -9,6 +9,7 @@ import pytest
 
 from glassine.tasks.custody.digest import BLOCK_BYTES, hash_file
 from glassine.tasks.custody.replication import replicate
+from glassine.tasks.custody.source_file import SourceFile
 from glassine.tasks.custody.volume import Volume
 
 # FIPS 180-4; messages and digests of RFC 6234, section 8.5 (TEST1 to TEST6 and a NIST example), and of the empty message
@@ -55,8 +56,8 @@ def test_published_vectors_through_the_hasher_of_ingest(
     message, expected = VECTORS[name]
     source = tmp_path / "message"
     source.write_bytes(message)
-    monkeypatch.setattr("glassine.tasks.custody.replication.BLOCK_BYTES", block_bytes)
-    replica = replicate(source, "1", volumes, lambda sha256: f"originals/{sha256}")
+    monkeypatch.setattr("glassine.tasks.custody.source_file.BLOCK_BYTES", block_bytes)
+    replica = replicate(SourceFile(source), "1", volumes, lambda sha256: f"originals/{sha256}")
     assert (replica.sha256, replica.size, len(replica.copies)) == (expected, len(message), 3)
 
 

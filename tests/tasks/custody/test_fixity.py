@@ -15,6 +15,7 @@ from glassine.schemas.validation import check_document
 from glassine.tasks.custody import fixity
 from glassine.tasks.custody.fixity import KnownCopy, read_copy, repair_copy
 from glassine.tasks.custody.replication import replicate
+from glassine.tasks.custody.source_file import SourceFile
 from glassine.tasks.custody.volume import Volume
 
 JOB = "2611-04"
@@ -28,7 +29,7 @@ NamesUnder = Callable[[Path], list[str]]
 def copies(tmp_path: Path, volumes: list[Volume]) -> list[KnownCopy]:
     source = tmp_path / "A.DNG"
     source.write_bytes(CONTENT)
-    replicate(source, JOB, volumes, lambda _: PATH)
+    replicate(SourceFile(source), JOB, volumes, lambda _: PATH)
     return [KnownCopy(SHA, volume, PATH, len(CONTENT)) for volume in volumes]
 
 
@@ -195,7 +196,7 @@ def test_repair_on_a_full_volume_says_so_and_can_be_run_again(
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch:
-        patch.setattr("glassine.tasks.custody.replication.flush_to_medium", full)
+        patch.setattr("glassine.schemas.file_system.flush", full)
         with pytest.raises(VolumeError) as refused:
             repair_copy(JOB, copies[1], [copies[0]], 1)
     assert (refused.value.code, "is full" in str(refused.value)) == ("V003", True)

@@ -7,12 +7,11 @@ import os
 import shutil
 import time
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import pytest
 
-from glassine.schemas import durable_file
-from glassine.tasks.custody import volume_probe
+from glassine.schemas import file_system
 from glassine.tasks.custody.volume_probe import COARSEST_CLOCK_S, probe_folder
 
 
@@ -43,13 +42,13 @@ def test_folder_that_cannot_be_written_says_why() -> None:
 def test_clock_of_the_file_system_is_told_from_the_systems(
     hours: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    flush = durable_file.flush_to_medium
+    flush = file_system.flush
 
-    def flush_and_date(descriptor: int) -> None:  # what a network drive with another clock does
-        flush(descriptor)
-        os.utime(descriptor, times=(time.time(), time.time() + hours * 3600))
+    def flush_and_date(stream: IO[bytes]) -> None:  # what a network drive with another clock does
+        flush(stream)
+        os.utime(stream.fileno(), times=(time.time(), time.time() + hours * 3600))
 
-    monkeypatch.setattr(volume_probe, "flush_to_medium", flush_and_date)
+    monkeypatch.setattr(file_system, "flush", flush_and_date)
     assert probe_folder(tmp_path).clock_off_s == pytest.approx(hours * 3600, abs=60)
 
 
@@ -57,8 +56,8 @@ def test_file_system_without_links_and_no_replace_rename(tmp_path: Path, monkeyp
     def refuse(*names: Any) -> bool:
         raise OSError(errno.EPERM, "Operation not permitted")
 
-    monkeypatch.setattr(os, "link", refuse)
-    monkeypatch.setattr(durable_file, "_rename_without_replacing", refuse)
+    monkeypatch.setattr(file_system, "link", refuse)
+    monkeypatch.setattr(file_system, "rename_if_absent", refuse)
     found = probe_folder(tmp_path)
     assert "neither hard links" in found.no_replace
     assert found.unwritable == ""
