@@ -13,6 +13,9 @@ KEY_FIELDS: dict[str, tuple[str, ...]] = {
     "job": ("job",),
     "adopted": ("document", "revision"),
     "volume": ("volume", "revision"),
+    "card": ("card", "revision"),
+    "clock": ("serial", "revision"),
+    "carrier": ("volume", "revision"),
     "frame": ("sha256",),
     "companion": ("frame", "sha256", "name"),
     "stray": ("sha256",),
@@ -26,6 +29,8 @@ KEY_FIELDS: dict[str, tuple[str, ...]] = {
     "unshowable": ("frame",),
     "decode_attempt": ("frame", "attempt"),
     "set_up": ("frame", "revision"),
+    "purpose": ("frame", "revision"),
+    "on_set": ("revision",),
     "reading": ("frame", "method"),
     "proof": ("frame", "look_sha256"),
     "contact_sheet": ("revision",),
@@ -73,6 +78,12 @@ EVENTS = {
     "deliver": "information package creation",
     "hand-over": "dissemination",
     "block": "policy assignment",
+    "card": "transfer",
+    "clock": "metadata modification",
+    "purpose": "metadata modification",
+    "on-set": "metadata modification",
+    "carrier": "transfer",
+    "restore": "recovery",
 }
 """The event label of each flow's entries: PREMIS event types (id.loc.gov/vocabulary/preservation/eventType; partly from memory)."""
 

@@ -9,6 +9,7 @@ from glassine.schemas.errors import CallError
 from glassine.schemas.facts import Fact
 from glassine.schemas.fold_base import ContradictionError, Occasion, append_new, body_of, check_next, set_once
 from glassine.schemas.fold_retouch import APPLY_RETOUCH
+from glassine.schemas.fold_shoot import APPLY_SHOOT
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame
@@ -76,8 +77,13 @@ def _frame(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
             ("type", "camera", "serial", "counter", "captured", "lens", "width", "height", "orientation", "exposure")
         ),
         "identified": False,
+        "taken": None,
+        "same_exposure": None,
         "set_up": None,
         "set_up_revision": 0,
+        "arrangement": 1,
+        "purpose": "picture",
+        "purpose_revision": 0,
         "companions": [],
         "copies": [],
         "proofs": {},
@@ -142,6 +148,8 @@ def _fixity_pass(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     if number != (passes["opened"] + 1 if fact["state"] == "opened" else passes["opened"]):
         raise ContradictionError(f"Pass {number} cannot be {fact['state']} now.")
     passes.update({fact["state"]: number, f"{fact['state']}_at": occasion.at})
+    if fact["state"] == "opened":
+        passes["scope"] = fact.get("scope")
     return True
 
 
@@ -217,7 +225,7 @@ def _set_up(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     if fact["revision"] <= frame["set_up_revision"]:
         return False
     check_next(fact["revision"], frame["set_up_revision"], "the set-up")
-    frame.update(set_up=fact["set_up"], set_up_revision=fact["revision"])
+    frame.update(set_up=fact["set_up"], set_up_revision=fact["revision"], arrangement=fact.get("arrangement", 1))
     return True
 
 
@@ -404,6 +412,7 @@ _APPLY: dict[str, Callable[[Manifest, Fact, Occasion], bool]] = {
     "selects_round": _selects_round,
     "mark": _mark,
     "hand_off": _hand_off,
+    **APPLY_SHOOT,
     **APPLY_RETOUCH,
     "delivery": _delivery,
     "hand_over": _hand_over,

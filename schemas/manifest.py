@@ -11,11 +11,12 @@ from typing import Any
 from glassine.schemas.durable_file import replace_file
 from glassine.schemas.entry import EMPTY, FORMAT, Head
 from glassine.schemas.errors import CallError
+from glassine.schemas.exposure import same_exposures, taken_at
 from glassine.schemas.identifiers import note_id, print_frame
 from glassine.schemas.stage import Frame, is_selected, last_return, stage_of, was_back
 from glassine.schemas.validation import Document, check_document, is_valid_document
 
-FOLD_VERSION = 2
+FOLD_VERSION = 3
 """Counts changes of the manifest's shape; a checkpoint of another version is folded again."""
 CHECKPOINT = "manifest.json"
 
@@ -23,8 +24,8 @@ CHECKPOINT = "manifest.json"
 class Manifest:
     """The state of every frame of a job, with indexes by digest and number.
 
-    `document` is the JSON document of manifest.schema.json; computed fields (stages, selections, staleness) are
-    right after `compute`.
+    `document` is the JSON document of manifest.schema.json; computed fields (stages, selections, staleness, times
+    by the true clock, same exposures) are right after `compute`.
     """
 
     def __init__(self, document: Document | None = None) -> None:
@@ -85,7 +86,10 @@ class Manifest:
     def compute(self) -> Manifest:
         """Bring the computed fields up to date; returns self."""
         preview = self.adopted(f"look/{self.sheet.get('preview_look')}")
+        same = same_exposures(self.frames)
         for frame in self.frames:
+            frame["taken"] = self._taken(frame)
+            frame["same_exposure"] = same.get(frame["frame"])
             frame["selection"] = self._selection(frame["frame"])
             frame["proof"] = frame["proofs"].get(preview["sha256"]) if preview else None
             frame["drafts"] = self._drafts(frame) if is_selected(frame) else []
@@ -93,6 +97,10 @@ class Manifest:
             frame["stage"] = stage_of(frame)
         self._compare_within_set_ups()
         return self
+
+    def _taken(self, frame: Frame) -> str | None:
+        clock = self.document["clocks"].get(frame["serial"])
+        return taken_at(frame["captured"], clock["offset_s"] if clock else 0)
 
     def _selection(self, number: int) -> Document | None:
         key = str(number)
@@ -154,10 +162,13 @@ class Manifest:
                 current[final["final"]] = final
 
     def _compare_within_set_ups(self) -> None:
-        measured: dict[str | None, list[Frame]] = {}
+        """Pictures of one arrangement of one set-up with each other; tests and grey cards with none."""
+        measured: dict[tuple[str | None, int], list[Frame]] = {}
         for frame in self.frames:
             if frame["reading"] and frame["reading"]["exposure_stops"] is not None:
-                measured.setdefault(frame["set_up"], []).append(frame)
+                frame["reading"]["against_set_up_stops"] = None
+                if frame["purpose"] == "picture":
+                    measured.setdefault((frame["set_up"], frame["arrangement"]), []).append(frame)
         for frames in measured.values():
             middle = statistics.median(frame["reading"]["exposure_stops"] for frame in frames)
             for frame in frames:
@@ -202,7 +213,11 @@ def _empty() -> Document:
         "frames": [],
         "strays": [],
         "files": {},
-        "passes": {"opened": 0, "opened_at": None, "closed": 0, "closed_at": None},
+        "passes": {"opened": 0, "opened_at": None, "closed": 0, "closed_at": None, "scope": None},
+        "cards": {},
+        "clocks": {},
+        "on_set": None,
+        "carriers": {},
         "selects_rounds": [],
         "contact_sheet": None,
         "deliveries": [],

@@ -258,6 +258,11 @@ TEMPLATES: dict[str, Fact] = {
     },
     "crop": {"frame": 1, "revision": 1, "specification": None, "crop": UPRIGHT},
     "call_off": {"frame": 1, "round": 1, "reason": "The client wants it as it is."},
+    "card": {"card": "A7", "revision": 1, "state": "issued", "camera": "0001", "person": PHOTOGRAPHER},
+    "clock": {"serial": "0001", "revision": 1, "offset_s": -62.5, "how": "measured", "frame": 1},
+    "purpose": {"frame": 1, "revision": 1, "purpose": "grey_card"},
+    "on_set": {"revision": 1, "set_up": "bench", "arrangement": 1, "purpose": "picture"},
+    "carrier": {"volume": BACKUP, "revision": 1, "person": PHOTOGRAPHER},
     "block": {"frame": 1, "revision": 1, "blocked": True, "reason": "the sitter refused"},
     "holding": {"sha256": digest("receipt 1"), "size": 900, "path": "deliveries/0001.receipt.json", "role": "receipt"},
 }
@@ -544,6 +549,95 @@ def the_later_batches(photographer: str, retoucher: str) -> list[Batch]:
     ]
 
 
+def the_shoot_batches(photographer: str, assistant: str) -> list[Batch]:
+    """Another day of the shoot, in the kinds and fields that fold version 3 brought."""
+    shot = [
+        (6, 9998, "2026-11-26T10:03:16.25+01:00"),
+        (7, 9999, "2026-11-26T10:03:17.75+01:00"),
+        (8, 9999, "2026-11-26T10:03:17"),  # the same exposure, from the card
+        (9, 3, "2026-11-26T10:03:20"),
+    ]
+    scope = {
+        "older_than_days": 7.5,
+        "before": "2026-11-19T21:00:00.000000Z",
+        "sample": 3,
+        "of": 11,
+        "seed": "0f3c2a91d7b45e68",
+    }
+    return [
+        (
+            "metadata modification",
+            [
+                a_fact("on_set", purpose="test"),
+                a_fact("on_set", revision=2, set_up=None),
+                a_fact("on_set", revision=3, arrangement=2),
+            ],
+        ),
+        (
+            "transfer",
+            [a_fact("card", person=assistant), a_fact("card", card="b_1-2", camera=None, person=photographer)],
+        ),
+        ("ingestion", [a_frame(number, name=f"F{counter:04d}.DNG") for number, counter, _ in shot]),
+        (
+            "metadata extraction",
+            [
+                a_fact("identified", frame=number, serial="0002 ß", counter=counter, captured=captured)
+                for number, counter, captured in shot
+            ],
+        ),
+        (
+            "appraisal",
+            [
+                a_fact("set_up", frame=6),
+                a_fact("set_up", frame=7, arrangement=2),
+                a_fact("set_up", frame=6, revision=2, arrangement=3),
+            ],
+        ),
+        (
+            "metadata modification",
+            [
+                a_fact("purpose", frame=6),
+                a_fact("purpose", frame=7, purpose="test"),
+                a_fact("purpose", frame=7, revision=2, purpose="picture"),
+            ],
+        ),
+        (
+            "metadata modification",
+            [
+                a_fact("clock", frame=None, how="typed", offset_s=3600),
+                a_fact("clock", serial="0002 ß", frame=6),
+                a_fact("clock", revision=2, offset_s=0.125),
+            ],
+        ),
+        (
+            "transfer",
+            [
+                a_fact("card", revision=2, state="returned", person=assistant),
+                a_fact("card", revision=3, state="taken_in", camera=None, person=None),
+            ],
+        ),
+        ("transfer", [a_fact("card", revision=4, camera="0002 ß", person=assistant)]),
+        (
+            "fixity check",
+            [
+                a_fact("fixity_pass", **{"pass": 2}, scope=None),
+                a_fact("fixity_pass", **{"pass": 2}, state="closed"),
+                a_fact("fixity_pass", **{"pass": 3}, scope=scope),
+                a_fact("fixity_pass", **{"pass": 3}, state="closed", scope=None),
+            ],
+        ),
+        (
+            "fixity check",
+            [a_fact("fixity_pass", **{"pass": 4}, scope=dict.fromkeys(scope) | {"older_than_days": 0})],
+        ),
+        (
+            "transfer",
+            [a_fact("carrier", person=assistant), a_fact("carrier", volume=WORKING, person=None)],
+        ),
+        ("transfer", [a_fact("carrier", revision=2, person=photographer)]),
+    ]
+
+
 def a_final(name: str, look: str, look_sha256: str, **fields: Any) -> Fact:
     return a_fact(
         "final",
@@ -573,7 +667,8 @@ def sheet_facts() -> list[Fact]:
 @pytest.fixture(scope="session")
 def batches() -> list[Batch]:
     """A small job told in facts of all kinds."""
-    return [*the_batches(PHOTOGRAPHER, RETOUCHER), *the_later_batches(PHOTOGRAPHER, RETOUCHER)]
+    told = the_batches, the_later_batches, the_shoot_batches
+    return [batch for tell in told for batch in tell(PHOTOGRAPHER, RETOUCHER)]
 
 
 @pytest.fixture(scope="session")
@@ -604,7 +699,7 @@ def make_job() -> Callable[[Path, list[Batch]], JobRecord]:
 
 
 def write_fixture(folder: Path) -> None:
-    """Make `fixtures/record_format_1_fold_2` anew; README.md there says when (never, once it is committed)."""
+    """Make `fixtures/record_format_1_fold_3` anew; README.md there says when (never, once it is committed)."""
     job = folder / "job"
     job.mkdir(parents=True)
     (job / "people.json").write_bytes(canonical_bytes({"format": 1, "salt": "0f" * 16, "people": {}}))
@@ -612,7 +707,7 @@ def write_fixture(folder: Path) -> None:
     photographer, retoucher = people.person_of("Imre Falk"), people.person_of("Noa Lind")
     record = JobRecord(job)
     told: list[Batch] = [("accession", [a_fact("job")]), *the_batches(photographer, retoucher)]
-    told += the_later_batches(photographer, retoucher)
+    told += [*the_later_batches(photographer, retoucher), *the_shoot_batches(photographer, retoucher)]
     for count, (event, facts) in enumerate(told):
         at = f"2026-11-25T{9 + count // 6:02d}:{count % 6}0:00.{count:06d}Z"
         record.commit(lambda _, facts=facts: facts, by=photographer, event=event, at=at)  # type: ignore[misc]

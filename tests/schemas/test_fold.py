@@ -36,6 +36,23 @@ PEOPLE = ("p-00000000a1", "p-00000000b2")
 VOLUMES = ("v-00000000000000a1", "v-00000000000000b2")
 LOOKS = ("hard-mono", "lifted-mono")
 STAGES_OF_A_LOOK = ("bright", "dark")
+SERIALS = ("0001", "0002")
+WITHOUT_FRAMES = {
+    "job",
+    "adopted",
+    "volume",
+    "card",
+    "clock",
+    "carrier",
+    "frame",
+    "companion",
+    "stray",
+    "fixity_pass",
+    "on_set",
+    "contact_sheet",
+    "selects_round",
+}
+"""Kinds that can be told before there is a frame; the teller sees to it where that is only sometimes so."""
 REGION = {"shape": "rectangle", "x": 10, "y": 20, "width": 30, "height": 40.5}
 FAULTS = [{"kind": kind, "text": kind, "note": None} for kind in ("note undone", "technical", "another frame")]
 
@@ -62,10 +79,8 @@ class Teller:
 
     def tell(self, kind: str) -> Fact | None:
         """A new fact of that kind that is true now, brought into the manifest; None when there can be none."""
-        if kind in {"job", "stray", "companion", "frame", "fixity_pass", "contact_sheet", "selects_round", "adopted"}:
+        if kind in WITHOUT_FRAMES:
             fields = getattr(self, f"_{kind}")()
-        elif kind == "volume":
-            fields = self._volume()
         else:
             fields = getattr(self, f"_{kind}")() if self.manifest.frames else None
         if fields is None:
@@ -131,7 +146,10 @@ class Teller:
     def _fixity_pass(self) -> Fact:
         passes = self.manifest.document["passes"]
         if passes["opened"] == passes["closed"]:
-            return {"pass": passes["opened"] + 1, "state": "opened"}
+            fields = {"pass": passes["opened"] + 1, "state": "opened"}
+            seed = f"{self.random.getrandbits(64):016x}"
+            sample = {"older_than_days": None, "before": None, "sample": 2, "of": 5, "seed": seed}
+            return fields | self.random.choice([{}, {"scope": None}, {"scope": sample}])
         return {"pass": passes["opened"], "state": "closed"}
 
     def _some_copy(self) -> Fact | None:
@@ -152,10 +170,50 @@ class Teller:
     def _repair(self) -> Fact | None:
         return self._some_copy()
 
-    def _identified(self) -> Fact:
+    def _undecodable(self) -> Fact:
         return {"frame": self.some_frame()["frame"]}
 
-    _undecodable = _unshowable = _identified
+    _unshowable = _undecodable
+
+    def _identified(self) -> Fact:
+        second = self.random.randrange(3)
+        return {
+            "frame": self.some_frame()["frame"],
+            "serial": self.random.choice([*SERIALS, None]),
+            "counter": self.random.choice([4711, 4712, None]),
+            "captured": self.random.choice([f"2026-11-25T10:44:4{second}", f"2026-11-25T10:44:4{second}.75Z", None]),
+        }
+
+    def _card(self) -> Fact:
+        card = self.random.choice(["A7", "B_2"])
+        known = self.manifest.document["cards"].get(card)
+        state = self.random.choice(["issued", "returned", "taken_in"])
+        camera, person = self.random.choice([*SERIALS, None]), self.random.choice([*PEOPLE, None])
+        revision = known["revision"] + 1 if known else 1
+        return {"card": card, "revision": revision, "state": state, "camera": camera, "person": person}
+
+    def _clock(self) -> Fact:
+        serial = self.random.choice(SERIALS)
+        known = self.manifest.document["clocks"].get(serial)
+        frame = self.random.choice([None, *self.manifest.by_number])
+        offset = self.random.choice([0, 3600, -0.5, 10**12])
+        return {"serial": serial, "revision": known["revision"] + 1 if known else 1, "offset_s": offset, "frame": frame}
+
+    def _purpose(self) -> Fact:
+        frame = self.some_frame()
+        purpose = self.random.choice(["picture", "test", "grey_card"])
+        return {"frame": frame["frame"], "revision": frame["purpose_revision"] + 1, "purpose": purpose}
+
+    def _on_set(self) -> Fact:
+        known = self.manifest.document["on_set"]
+        name, arrangement = self.random.choice(["bench", None]), self.random.randrange(1, 4)
+        return {"revision": known["revision"] + 1 if known else 1, "set_up": name, "arrangement": arrangement}
+
+    def _carrier(self) -> Fact:
+        volume = self.random.choice(VOLUMES)
+        known = self.manifest.document["carriers"].get(volume)
+        person = self.random.choice([*PEOPLE, None])
+        return {"volume": volume, "revision": known["revision"] + 1 if known else 1, "person": person}
 
     def _decode_attempt(self) -> Fact:
         frame = self.some_frame()
@@ -172,7 +230,8 @@ class Teller:
     def _set_up(self) -> Fact:
         frame = self.some_frame()
         name = self.random.choice(["bench", "window", None])
-        return {"frame": frame["frame"], "revision": frame["set_up_revision"] + 1, "set_up": name}
+        fields = {"frame": frame["frame"], "revision": frame["set_up_revision"] + 1, "set_up": name}
+        return fields | self.random.choice([{}, {"arrangement": 2}])
 
     def _reading(self) -> Fact:
         stops = self.random.choice([None, -1.25, 0, 0.5])
@@ -483,6 +542,14 @@ CONTRADICTIONS: dict[str, Callable[[MakeFact], tuple[list[Fact], Fact]]] = {
     "skipped revision of a document": lambda fact: ([], fact("adopted", revision=2)),
     "skipped revision of a volume": lambda fact: ([fact("volume")], fact("volume", revision=3)),
     "skipped revision of a set-up": lambda fact: ([fact("frame")], fact("set_up", revision=2)),
+    "skipped revision of a card": lambda fact: ([fact("card")], fact("card", revision=3)),
+    "a card's name in another case": lambda fact: ([fact("card")], fact("card", card="a7")),
+    "skipped revision of a clock": lambda fact: ([fact("frame"), fact("clock")], fact("clock", revision=3)),
+    "a clock in a frame that is none": lambda fact: ([fact("frame")], fact("clock", frame=9)),
+    "skipped revision of a purpose": lambda fact: ([fact("frame")], fact("purpose", revision=2)),
+    "purpose of an unknown frame": lambda fact: ([], fact("purpose")),
+    "skipped revision of what is on set": lambda fact: ([fact("on_set")], fact("on_set", revision=3)),
+    "skipped revision of a carrier": lambda fact: ([fact("carrier")], fact("carrier", revision=3)),
     "skipped revision of a mark": lambda fact: ([fact("frame"), fact("selects_round")], fact("mark", revision=2)),
     "skipped revision of a block": lambda fact: ([fact("frame")], fact("block", revision=2)),
     "skipped contact sheet": lambda fact: ([fact("contact_sheet")], fact("contact_sheet", revision=3)),

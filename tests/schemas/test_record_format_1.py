@@ -14,7 +14,7 @@ from glassine.schemas.manifest import CHECKPOINT, Manifest
 from glassine.schemas.validation import check_document, load_schema, read_document
 
 FIXTURES = Path(__file__).parent / "fixtures"
-KINDS = {"record_format_1": 31, "record_format_1_fold_2": 36}
+KINDS = {"record_format_1": 31, "record_format_1_fold_2": 36, "record_format_1_fold_3": 41}
 """Kinds of fact that format 1 had when each fixture was written."""
 
 
@@ -81,15 +81,35 @@ def test_it_can_be_gone_on_with(job: Path) -> None:
     assert check_chain(job) == []
 
 
-def test_the_later_one_uses_every_field_that_the_first_lacks() -> None:
-    """Optional fields, and the values of the newer kinds, that only entries written since have."""
+BROUGHT = {
+    "record_format_1_fold_2": (
+        [
+            "mark",
+            "note",
+            "brief",
+            "take_back",
+            "final",
+            "sign_off",
+            "withdrawal",
+            "review",
+            "crop",
+            "call_off",
+            "decode_attempt",
+        ]
+    ),
+    "record_format_1_fold_3": ["set_up", "fixity_pass", "card", "clock", "purpose", "on_set", "carrier"],
+}
+"""Kinds that are new, or have new optional fields, in the entries of a fixture."""
 
+
+@pytest.mark.parametrize("later", BROUGHT)
+def test_a_later_one_uses_every_field_that_the_one_before_lacks(later: str) -> None:
     def fields(name: str) -> set[tuple[str, str]]:
         entries = JobRecord(FIXTURES / name / "job").entries()
         return {(fact["kind"], field) for entry, _ in entries for fact in entry["facts"] for field in fact}
 
+    names = sorted(KINDS)
     kinds = load_schema("record_entry")["$defs"]
-    assert fields("record_format_1") < fields("record_format_1_fold_2")
-    for kind in ("mark", "note", "brief", "take_back", "final", "sign_off", "withdrawal", "review", "crop", "call_off"):
-        known = {(kind, field) for field in kinds[kind]["properties"]}
-        assert known <= fields("record_format_1_fold_2"), kind
+    assert fields(names[names.index(later) - 1]) < fields(later)
+    for kind in BROUGHT[later]:
+        assert {(kind, field) for field in kinds[kind]["properties"]} <= fields(later), kind
