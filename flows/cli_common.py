@@ -68,10 +68,15 @@ def run_safely(common: Common, module: str, flow: str, **parameters: Any) -> Doc
 
 
 def run_named(common: Common, module: str, flow: str, **parameters: Any) -> Document:
+    """Run one flow; one on a job only when the job is there."""
+    if "job" in parameters:
+        common.find().job_folder(parameters["job"])  # an unknown job is said at once, before the flow engine starts
+    return run_any(common, module, flow, **parameters)
+
+
+def run_any(common: Common, module: str, flow: str, **parameters: Any) -> Document:
     """Run one flow; Prefect is imported only here, after its environment is set."""
     studio = common.find()
-    if "job" in parameters:
-        studio.job_folder(parameters["job"])  # an unknown job is said at once, before the flow engine starts
     settings = studio.settings.get("prefect", {})
     set_environment(settings.get("api_url") if settings.get("use_own_server") else None)
     function: Callable[..., Any] = getattr(importlib.import_module(f"glassine.flows.{module}"), flow)

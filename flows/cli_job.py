@@ -7,7 +7,7 @@ from pathlib import Path
 
 from cyclopts import App
 
-from glassine.flows.cli_common import HERE, Common, Frames, Number, frame_numbers
+from glassine.flows.cli_common import HERE, Common, Frames, Number, frame_numbers, run_any
 from glassine.flows.outcome import summary
 from glassine.schemas.validation import Document
 
@@ -150,3 +150,25 @@ def job_block(
 
     studio = common.find()
     return set_block(studio, number, frame_numbers(studio, number, frames), reason, blocked=not lift, by=common.by)
+
+
+@job_app.command(name="restore")
+def job_restore(number: Number, *, new_disk: bool = False, common: Common = HERE) -> Document:
+    """Bring a job back whose working volume was lost: its record and every file, from the other volumes.
+
+    Every file is read back when it was written. What is on the working volume
+    stays as it is; a job that is whole is not changed. Stopped anywhere, the
+    same command goes on.
+
+    Exit status: 0 everything is back; 1 some file is whole on no volume that is
+    here; 3 a volume is not there.
+
+    Example: glassine job restore 2611-04 --new-disk
+    Next: glassine advance 2611-04
+
+    Parameters
+    ----------
+    new_disk
+        The working volume's disk is lost for good: let the folder at its path, on another disk, take its place.
+    """
+    return run_any(common, "restore", "restore", job=number, new_disk=new_disk)

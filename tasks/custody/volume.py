@@ -65,10 +65,13 @@ class Volume:
         open_volume(self.store, self.name, self.volume)
 
 
-def make_volume(place: Path | Store, name: str, *, medium: str | None = None, site: str = "studio") -> Volume:
+def make_volume(
+    place: Path | Store, name: str, *, medium: str | None = None, site: str = "studio", volume: str | None = None
+) -> Volume:
     """Give a folder or another store its identity file, or read the one it has.
 
     `medium` tells which volumes fail together; by default it is the device that the folder lies on, or the address.
+    `volume` is the id of a lost volume whose place this one takes; by default it gets an id of its own.
 
     Raises
     ------
@@ -89,7 +92,7 @@ def make_volume(place: Path | Store, name: str, *, medium: str | None = None, si
     if not known:
         identity = {
             "format": 1,
-            "volume": new_volume_id(),
+            "volume": volume or new_volume_id(),
             "name": name,
             "medium": medium,
             "site": site,
