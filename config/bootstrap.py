@@ -3,8 +3,8 @@
     python3 config/bootstrap.py demo [FOLDER]
     python3 config/bootstrap.py test [WORDS FOR PYTEST]
 
-Standard library only. It makes `.venv`, installs what is pinned in `config/`, and sees to the ExifTool program. A second
-run finds all of that done and starts at once.
+Standard library only. It makes `.venv`, installs what is pinned in `config/`, and sees to the ExifTool program, for the tests
+also to OpenSSH's server. A second run finds all of that done and starts at once.
 """
 
 from __future__ import annotations
@@ -29,6 +29,18 @@ EXIFTOOL_PACKAGES = {
     "apk": "exiftool",
     "brew": "exiftool",
 }
+# The same of OpenSSH's server, which the tests start on loopback for volumes on a server; macOS has it (from memory).
+SSHD_PACKAGES = {
+    "apt-get": "openssh-server",
+    "dnf": "openssh-server",
+    "zypper": "openssh-server",
+    "pacman": "openssh",
+    "apk": "openssh",
+}
+SSHD_FOLDERS = ("/usr/sbin", "/usr/local/sbin", "/usr/bin")
+# What keeps a package from starting its service: invoke-rc.d starts none in single-user mode, systemctl none when it is
+# told that systemd does not run (both from memory).
+NO_SERVICES = {"RUNLEVEL": "1", "SYSTEMD_OFFLINE": "1"}
 MISSING_EXIFTOOL = (
     "The ExifTool program is missing, and this account may not install it. Install it "
     "(Debian, Ubuntu: sudo apt-get install libimage-exiftool-perl; Fedora: sudo dnf install perl-Image-ExifTool; "
@@ -50,6 +62,8 @@ def main(words: list[str]) -> int:
     command, rest = words[0], words[1:]
     install(["requirements.txt"] + (["requirements-test.txt"] if command == "test" else []))
     see_to_exiftool()
+    if command == "test":
+        see_to_sshd()
     return run_demo(rest) if command == "demo" else run_tests(rest)
 
 
@@ -77,6 +91,20 @@ def see_to_exiftool() -> None:
     _install_system_package(EXIFTOOL_PACKAGES, "ExifTool")
     if not shutil.which("exiftool"):
         raise SetupError(MISSING_EXIFTOOL)
+
+
+def see_to_sshd() -> None:
+    """Find OpenSSH's server, or install it without starting its service; the tests that want it are skipped without."""
+    if not _has_sshd():
+        _install_system_package(SSHD_PACKAGES, "OpenSSH's server")
+    if not _has_sshd():
+        _say(
+            "There is no OpenSSH server: the tests of volumes on a server are skipped. Install openssh-server to run them."
+        )
+
+
+def _has_sshd() -> bool:
+    return shutil.which("sshd", path=os.pathsep.join([os.environ.get("PATH", ""), *SSHD_FOLDERS])) is not None
 
 
 def run_demo(words: list[str]) -> int:
@@ -133,7 +161,7 @@ def _call_quietly(command: list[str]) -> int:
     """Call a package manager that must ask nothing."""
     return subprocess.call(
         command,
-        env={**os.environ, "DEBIAN_FRONTEND": "noninteractive"},
+        env={**os.environ, **NO_SERVICES, "DEBIAN_FRONTEND": "noninteractive"},
         stdout=subprocess.DEVNULL,
         stdin=subprocess.DEVNULL,
     )

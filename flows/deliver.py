@@ -353,7 +353,7 @@ def _packed_number(job: OpenJob, manifest: Manifest, order: Order) -> int | None
 
 
 def _described(frame: Frame) -> Document:
-    return {"number": frame["frame"], "captured": frame["captured"]}
+    return {"number": frame["frame"], "captured": frame["taken"]}
 
 
 def _bag_info(job: OpenJob, order: Order) -> list[tuple[str, str]]:

@@ -12,6 +12,8 @@ from typing import Any
 
 from glassine.flows.advance import advance
 from glassine.flows.audit import audit
+from glassine.flows.card_log import issue_card
+from glassine.flows.clock import set_clock
 from glassine.flows.crop import set_crop
 from glassine.flows.deliver import deliver
 from glassine.flows.demo_people import (
@@ -41,7 +43,7 @@ from glassine.flows.demo_people import (
     job_sheet,
     marks,
 )
-from glassine.flows.demo_shoot import HEIGHT, HERO, WIDTH, frames_by_set_up, make_cards, truth
+from glassine.flows.demo_shoot import HEIGHT, HERO, SERIAL, WIDTH, frames_by_set_up, make_cards, truth
 from glassine.flows.grade import grade, sign_off
 from glassine.flows.ingest import ingest
 from glassine.flows.job_sheet import assign_set_up, open_new_job, set_block
@@ -56,6 +58,7 @@ from glassine.flows.retouch_return import review, take_back
 from glassine.flows.selects_round import close, mark
 from glassine.flows.studio import SETTINGS, Studio, make_studio, read_studio
 from glassine.flows.verify import verify
+from glassine.flows.wrap import wrap
 from glassine.schemas.durable_file import replace_file
 from glassine.schemas.errors import CallError, DeliveryRefusedError
 from glassine.schemas.manifest import Manifest
@@ -67,6 +70,10 @@ from glassine.tasks.imaging.simulated_retouch import retouch
 ACTS = "acts-played.json"
 """Which acts of a demo are over: it goes on where it stopped."""
 
+CARDS = ("A1", "A2")
+"""What is written on the two cards."""
+SLOW_S = 37
+"""By how many seconds the camera's clock was slow."""
 PLACES = {CLIENT: "for-the-yearbook", MUSEUM: "for-the-museum", SITTER: "for-the-sitter"}
 """Who receives, and the folder in which they find it."""
 
@@ -119,8 +126,8 @@ class _Demo:
 
     def play(self) -> None:
         acts: list[Callable[[], None]] = [
-            self.cards, self.custody, self.proofs, self.cull, self.refusal, self.brief_retouch, self.missed_note,
-            self.one_thing_more, self.grade_and_deliver, self.second_thoughts, self.account,
+            self.cards, self.custody, self.going_home, self.proofs, self.cull, self.refusal, self.brief_retouch,
+            self.missed_note, self.one_thing_more, self.grade_and_deliver, self.second_thoughts, self.account,
         ]  # fmt: skip
         played = json.loads((self.folder / ACTS).read_text("utf-8"))
         for number, act in enumerate(acts, 1):
@@ -142,14 +149,21 @@ class _Demo:
             self.say(f"  {count} raw files on {card}")
 
     def custody(self) -> None:
-        """The job is opened, and both cards are taken in: each file read once, two copies, each read back."""
+        """The job is opened, and both cards are issued and taken in: each file read once, two copies, each read back."""
         sheet = self.folder / "job-sheet.json"
         replace_file(sheet, pretty_json(job_sheet()))
         open_new_job(self.studio, JOB, sheet, title=None, client=None, by=MANAGER)
-        for card in make_cards(self.folder, self.studio.workers, **self.size):
-            self.tell(self.run(ingest, sources=[str(card)], by=MANAGER))
+        for name, card in zip(CARDS, make_cards(self.folder, self.studio.workers, **self.size), strict=True):
+            if name not in self.manifest().document["cards"]:
+                self.tell(issue_card(self.studio, JOB, name, camera="body A", person=PHOTOGRAPHER, by=MANAGER))
+            self.tell(self.run(ingest, sources=[str(card)], card=name, by=MANAGER))
         for name, indexes in frames_by_set_up().items():
             self.tell(assign_set_up(self.studio, JOB, name, [index + 1 for index in indexes], MANAGER))
+
+    def going_home(self) -> None:
+        """The camera's clock was slow; and before anyone goes home: what is outstanding, may the studio be struck?"""
+        self.tell(set_clock(self.studio, JOB, SERIAL, add_s=SLOW_S, by=PHOTOGRAPHER))
+        self.tell(wrap(self.studio, JOB, carries=[f"backup={MANAGER}"], by=MANAGER))
 
     def proofs(self) -> None:
         """Proofs in the monochrome preview look, with what was measured: it advises, and rejects nothing."""

@@ -27,6 +27,8 @@ from glassine.tasks.imaging.simulated_truth import regions
 
 WIDTH, HEIGHT = 1600, 2400
 """About 4 megapixels, upright: thirty of them are to be made, graded and delivered in three minutes on two cores."""
+SERIAL = "GS-000117"
+"""Of the camera body."""
 _TAKEN = datetime(2026, 11, 24, 14, 3, 20, tzinfo=timezone(timedelta(hours=1)))
 _SECONDS_BETWEEN, _SECONDS_TO_CHANGE = 17, 1500
 _FIRST_NUMBER, _LAST_NUMBER = 9987, 9999
@@ -226,6 +228,7 @@ def _capture(index: int) -> CaptureData:
         exposure_seconds=set_up.exposure_seconds,
         f_number=set_up.f_number,
         iso=set_up.iso,
+        serial_number=SERIAL,
     )
 
 

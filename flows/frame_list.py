@@ -13,6 +13,9 @@ from glassine.schemas.people import People
 from glassine.schemas.stage import Frame, outcome_of
 from glassine.schemas.validation import Document
 
+PURPOSES = {"picture": "picture", "test": "test", "grey_card": "grey card"}
+"""What a frame is for, in words."""
+
 
 def list_frames(studio: Studio, number: str, frames: Sequence[int] | None) -> Document:
     """All frames of a job, a line each; or some of them, with everything that is known."""
@@ -29,8 +32,9 @@ def list_frames(studio: Studio, number: str, frames: Sequence[int] | None) -> Do
 def _line(frame: Frame) -> str:
     whole = sum(copy["outcome"] == "whole" for copy in frame["copies"])
     words = [frame["number"], frame["stage"], frame["name"], f"{whole} whole copies of {len(frame['copies'])}"]
-    if frame["set_up"]:
-        words.append(frame["set_up"])
+    words += [_say_set_up(frame)] if frame["set_up"] else []
+    words += [PURPOSES[frame["purpose"]]] if frame["purpose"] != "picture" else []
+    words += [_say_same(frame)] if frame["same_exposure"] else []
     return "  ".join(words)
 
 
@@ -38,8 +42,13 @@ def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
     said = [f"{frame['number']}  {frame['stage']}", f"  taken in as {frame['source']}, SHA-256 {frame['sha256']}"]
     if frame["camera"]:
         said.append(
-            f"  {frame['camera']}, serial {frame['serial'] or 'unknown'}, counter {frame['counter']}, taken {frame['captured']}"
+            f"  {frame['camera']}, serial {frame['serial'] or 'unknown'}, counter {frame['counter']}, taken {frame['taken']}"
         )
+    if frame["taken"] != frame["captured"]:
+        said.append(f"  the camera wrote {frame['captured']}: its clock was off (`glassine clock {manifest.job}`)")
+    said += [f"  {_say_same(frame)}"] if frame["same_exposure"] else []
+    said += [f"  {PURPOSES[frame['purpose']]}"] if frame["purpose"] != "picture" else []
+    said += [f"  set-up {_say_set_up(frame)}"] if frame["set_up"] else []
     for copy in frame["copies"]:
         volume = manifest.document["volumes"][copy["volume"]]["name"]
         said.append(f"  copy on {volume}: {copy['outcome']}, last read back whole {copy['whole_at']}, {copy['path']}")
@@ -70,6 +79,17 @@ def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
     if frame["block"]:
         said.append(f"  {'blocked' if frame['block']['blocked'] else 'free again'}: {frame['block']['reason']}")
     return said
+
+
+def _say_set_up(frame: Frame) -> str:
+    """The set-up, and which arrangement of it where it was changed."""
+    return (
+        f"{frame['set_up']}, arrangement {frame['arrangement']}" if frame["arrangement"] > 1 else str(frame["set_up"])
+    )
+
+
+def _say_same(frame: Frame) -> str:
+    return f"same exposure as {print_frame(frame['same_exposure'])}"
 
 
 def say_remark(said: Document) -> str:

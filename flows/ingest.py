@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -13,6 +13,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
+from glassine.flows.card_log import check_card, log_taken_in
 from glassine.flows.decoding import attempt_facts, is_given_up, is_worth_another_try, open_pool
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
@@ -73,22 +74,35 @@ class Tally:
 
 
 @flow(name="ingest")
-def ingest(studio: str, job: str, sources: list[str], by: str | None = None, set_up: str | None = None) -> Document:
+def ingest(
+    studio: str,
+    job: str,
+    sources: list[str],
+    by: str | None = None,
+    set_up: str | None = None,
+    card: str | None = None,
+) -> Document:
     """Take in what lies at the sources and is not in custody yet.
 
-    Run twice, the second changes nothing; killed anywhere, it goes on where it stopped.
+    Run twice, the second changes nothing; killed anywhere, it goes on where it stopped. `card` names the card that the
+    only source is: it counts as taken in once every file on it is in custody.
     """
+    _check_card(card, sources)
     open_job = OpenJob(read_studio(Path(studio)), job, by)
     chosen = _chosen_set_up(open_job.manifest, set_up)
     before = open_job.manifest
     had_frames, had_strays = len(before.frames), len(before.document["strays"])
     tally = Tally()
     places = [Path(source) for source in sources]
-    _check_apart(open_job, places)
+    check_apart(open_job, places)
     take_in(open_job, places, chosen, tally)
-    problems = tally.problems + tally.walk.unreadable + identify_frames(open_job)
+    problems = tally.problems + tally.walk.unreadable
+    told = log_taken_in(open_job, card, tally.files, problems + tally.walk.passed_over)
+    problems += identify_frames(open_job)
     problems += open_job.finish()
-    return _report(open_job, tally, had_frames, had_strays, problems)
+    report = _report(open_job, tally, had_frames, had_strays, problems)
+    report["said"] += told
+    return report
 
 
 def take_in(job: OpenJob, sources: list[Path], set_up: str | None, tally: Tally) -> None:
@@ -108,7 +122,7 @@ def take_in(job: OpenJob, sources: list[Path], set_up: str | None, tally: Tally)
         groups = (group for source in sources for group in walk_source(source, tally.walk))
         weighed = in_batches(groups, weigh=lambda group: sum(file.size for file in group.files), heaviest=BATCH_BYTES)
         for arrived in run_batches("copy", copy_batch, weighed):
-            job.commit("ingest", partial(_arrival_facts, groups=arrived, set_up=set_up))
+            job.commit("ingest", partial(arrival_facts, groups=arrived, set_up=set_up))
 
 
 def identify_frames(job: OpenJob) -> list[str]:
@@ -154,12 +168,12 @@ def _identified_facts(job: OpenJob, looked_at: list[_LookedAt], problems: list[s
     for before, found, outcome in looked_at:
         frame = manifest.frame(before["frame"])
         if outcome is None or not outcome.failure:
-            yield _identified(frame, found)
+            yield identified_fact(frame, found)
         elif outcome.of_file:
-            yield _identified(frame, found)
+            yield identified_fact(frame, found)
             yield {"kind": "undecodable", "frame": frame["frame"], "reason": outcome.failure[:2000]}
         elif is_given_up(job.studio, frame):
-            yield _identified(frame, found)
+            yield identified_fact(frame, found)
         else:
             problems.append(
                 f"Frame {frame['number']} was not looked at: {outcome.failure} The next run tries it again."
@@ -248,8 +262,16 @@ class _Batch:
             self._changed.notify_all()
 
 
-def _arrival_facts(manifest: Manifest, groups: list[list[Arrival]], set_up: str | None) -> Iterator[Fact]:
-    """What a batch of arrivals means on this state of the job: new frames, companions, strays, or content seen again."""
+def arrival_facts(
+    manifest: Manifest,
+    groups: list[list[Arrival]],
+    set_up: str | None,
+    more: Callable[[int, Arrival], Iterable[Fact]] = lambda frame, arrival: (),
+) -> Iterator[Fact]:
+    """What a batch of arrivals means on this state of the job: new frames, companions, strays, or content seen again.
+
+    `more` gives further facts of a new frame, from its number and its arrival.
+    """
     numbers = {frame["sha256"]: frame["frame"] for frame in manifest.frames}
     known = {sha256 for sha256, _ in manifest.every_file()}
     for arrivals in groups:
@@ -262,6 +284,7 @@ def _arrival_facts(manifest: Manifest, groups: list[list[Arrival]], set_up: str 
                 yield {"kind": "frame", "frame": number, **common, "folder": arrival.file.folder}
                 if set_up:
                     yield {"kind": "set_up", "frame": number, "revision": 1, "set_up": set_up}
+                yield from more(number, arrival)
             elif arrival.role == "companion" and owner is not None:
                 yield {"kind": "companion", "frame": owner, **common}
             elif arrival.sha256 not in known:
@@ -291,14 +314,15 @@ def _common_fields(arrival: Arrival) -> Fact:
     return {"sha256": arrival.sha256, "size": arrival.size, "name": file.name, "path": path, "source": file.source}
 
 
-def _identified(frame: Frame, found: Document) -> Fact:
+def identified_fact(frame: Frame, found: Document) -> Fact:
+    """What the camera wrote into a frame, as `identify` found it."""
     fields = ("camera", "serial", "counter", "captured", "lens", "width", "height", "orientation")
     exposure = {name: found["exposure"][name] for name in ("f_number", "shutter_s", "iso", "focal_length_mm")}
     told = {name: found[name] for name in fields}
     return {"kind": "identified", "frame": frame["frame"], "type": found["format"], **told, "exposure": exposure}
 
 
-def _check_apart(job: OpenJob, sources: list[Path]) -> None:
+def check_apart(job: OpenJob, sources: list[Path]) -> None:
     """A source must not be a job's own copies: they would be taken in again, as new files of new names."""
     for source in sources:
         here = source.resolve()
@@ -309,6 +333,13 @@ def _check_apart(job: OpenJob, sources: list[Path]) -> None:
                     "W001",
                     f"{source} overlaps volume {volume.name} at {volume.root}: name a card or a folder that is apart from every volume.",
                 )
+
+
+def _check_card(card: str | None, sources: list[str]) -> None:
+    if card is not None:
+        check_card(card)
+        if len(sources) != 1:
+            raise CallError("W001", f"--card {card} names one card: take its source in by itself.")
 
 
 def _chosen_set_up(manifest: Manifest, named: str | None) -> str | None:

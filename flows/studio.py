@@ -15,10 +15,13 @@ from glassine.schemas.durable_file import replace_file
 from glassine.schemas.errors import CallError, DocumentError, VolumeError
 from glassine.schemas.identifiers import check_job_number
 from glassine.schemas.validation import Document, parse_document, read_document
+from glassine.tasks.custody.store import FolderStore, Store
 from glassine.tasks.custody.volume import Volume, make_volume, open_volume
 
 SETTINGS = "studio.toml"
 VARIABLE = "GLASSINE_STUDIO"
+SERVER_SCHEME = "sftp://"
+"""How the path of a volume begins that lies on a server."""
 
 
 @dataclass(frozen=True)
@@ -57,24 +60,48 @@ class Studio:
         return name or self.settings.get("person") or getpass.getuser()
 
     def volume_root(self, settings: Document) -> Path:
-        """Where a volume of the settings is mounted."""
+        """Where a volume of the settings is mounted, which is a folder."""
         return self.resolve(settings["path"])
+
+    def store(self, settings: Document) -> Store:
+        """The store of a volume of the settings; nothing is connected yet. Raises DocumentError D002 for a wrong address."""
+        if not is_on_server(settings["path"]):
+            return FolderStore(self.volume_root(settings))
+        from glassine.tasks.custody.sftp_store import open_store  # loads asyncssh, which no other studio needs
+
+        key_file = str(self.resolve(settings["key_file"])) if "key_file" in settings else None
+        try:
+            return open_store(settings["path"], settings["host_key"], key_file)
+        except CallError as error:
+            raise DocumentError(
+                "D002", str(self.folder / SETTINGS), f"volume {settings['name']}", error.sentence
+            ) from error
+
+    def open(self, settings: Document) -> Volume:
+        """A volume of the settings. Raises VolumeError V001 or V002 when it is not there, or is another."""
+        return open_volume(self.store(settings), settings["name"], settings.get("volume"))
 
     def resolve(self, path: str) -> Path:
         """A path of the settings, without `..`; one that is not absolute counts from the studio's folder."""
         return Path(os.path.abspath(self.folder / Path(path).expanduser()))  # noqa: PTH100 (resolve() follows links)
 
     def working_volume(self) -> Volume:
-        """The first volume, on which jobs are worked at. Raises VolumeError when it is not there."""
+        """The first volume, on which jobs are worked at. Raises VolumeError when it is not there, or is no folder."""
         settings = self.settings["volumes"][0]
-        return open_volume(self.volume_root(settings), settings["name"], settings.get("volume"))
+        if is_on_server(settings["path"]):
+            raise VolumeError(
+                "W001",
+                f"Volume {settings['name']}, the first in {self.folder / SETTINGS}, is on a server: jobs are worked at in a folder "
+                "of this machine. Write a volume with a folder before it.",
+            )
+        return self.open(settings)
 
     def backups(self) -> tuple[list[Volume], list[VolumeError]]:
         """The backup volumes that are there, and what is wrong with the others."""
         present, absent = [], []
         for settings in self.settings["volumes"][1:]:
             try:
-                present.append(open_volume(self.volume_root(settings), settings["name"], settings.get("volume")))
+                present.append(self.open(settings))
             except (VolumeError, DocumentError) as error:
                 absent.append(error if isinstance(error, VolumeError) else VolumeError("V002", str(error)))
         return present, absent
@@ -155,13 +182,20 @@ def make_studio(folder: Path, volumes: list[tuple[str, str]], *, name: str | Non
     Raises
     ------
     CallError
-        W003 there is a studio already; W001 two volumes of one name or at one place.
+        W003 there is a studio already; W001 two volumes of one name or at one place, or one on a server.
     VolumeError
         V003: the folder, or that of a volume, cannot be made.
     """
     folder = folder.absolute()
     if (folder / SETTINGS).exists():
         raise CallError("W003", f"{folder} is a studio already: change {folder / SETTINGS} instead.")
+    for volume, path in volumes:
+        if is_on_server(path):
+            raise CallError(
+                "W001",
+                f"Volume {volume} is on a server, whose key must be looked at first: make the studio with its folders, then "
+                f"`glassine studio add-volume {volume}={path} --studio {folder}`.",
+            )
     names = [volume.casefold() for volume, _ in volumes]
     roots = [(folder / Path(path).expanduser()).resolve() for _, path in volumes]
     if len(set(names)) < len(names) or len(set(roots)) < len(roots):
@@ -186,21 +220,63 @@ def make_studio(folder: Path, volumes: list[tuple[str, str]], *, name: str | Non
     return read_studio(folder)
 
 
-def add_volume(studio: Studio, name: str, path: str) -> Volume:
-    """Add a backup volume to the settings, and give its folder an identity. Raises CallError W003 for a name or place in use."""
-    root = studio.resolve(path)
+def add_volume(
+    studio: Studio,
+    name: str,
+    path: str,
+    *,
+    host_key: str | None = None,
+    key_file: str | None = None,
+    medium: str | None = None,
+    site: str | None = None,
+) -> Volume:
+    """Add a backup volume to the settings, and give its folder an identity; one that has an identity keeps it.
+
+    `path` is a folder, or the address of one on a server, which needs a `host_key` and may have a `key_file`. `medium` and
+    `site` say which volumes fail together (`make_volume`).
+
+    Raises
+    ------
+    CallError
+        W003: the name, the place or the very volume is in use. W001: a wrong address or key.
+    VolumeError
+        V003: it cannot be made. V002: the server shows another host key.
+    """
+    settings: Document = {"name": name, "path": path}
+    settings |= {"host_key": host_key} if host_key else {}
+    settings |= {"key_file": key_file} if key_file else {}
     for known in studio.settings["volumes"]:
-        if known["name"].casefold() == name.casefold() or studio.volume_root(known) == root:
+        if known["name"].casefold() == name.casefold() or _place(studio, known) == _place(studio, settings):
             raise CallError(
                 "W003",
-                f"Volume {known['name']} at {studio.volume_root(known)} is there already: give the new one its own name and place.",
+                f"Volume {known['name']} at {_place(studio, known)} is there already: give the new one its own name and place.",
             )
     before = (studio.folder / SETTINGS).read_text("utf-8")
-    table = f"\n[[volumes]]\nname = {_quote(name)}\npath = {_quote(path)}\n"
+    table = "\n[[volumes]]\n" + "".join(f"{setting} = {_quote(value)}\n" for setting, value in settings.items())
     parse_document((before + table).encode(), "studio", label=SETTINGS, toml=True)  # before anything is made
-    made = make_volume(root, name)
+    made = make_volume(studio.store(settings), name, medium=medium, site=site or "studio")
+    for known in studio.settings["volumes"]:
+        if known.get("volume") == made.volume:
+            raise CallError(
+                "W003",
+                f"At {path} lies volume {known['name']} ({made.volume}), which the studio has already: name another place.",
+            )
     replace_file(studio.folder / SETTINGS, f"{before}{table}volume = {_quote(made.volume)}\n".encode())
     return made
+
+
+def is_on_server(path: str) -> bool:
+    """Whether a volume's path is the address of a server."""
+    return path.casefold().startswith(SERVER_SCHEME)
+
+
+def _place(studio: Studio, settings: Document) -> str:
+    """Where a volume lies, spelt in one way."""
+    if not is_on_server(settings["path"]):
+        return str(studio.volume_root(settings))
+    from glassine.tasks.custody.ssh_connection import parse_address
+
+    return str(parse_address(settings["path"]))
 
 
 def _fill_in(template: str, name: str, volumes: list[tuple[str, str]], ids: dict[str, str]) -> str:

@@ -9,15 +9,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import cast
 
 from glassine.flows.finding import Finding, mind, ok, wrong, wrong_by
-from glassine.flows.studio import Studio
+from glassine.flows.studio import Studio, is_on_server
 from glassine.schemas.entry import entry_name, parse_entry
 from glassine.schemas.errors import NOT_RIGHT, WRONG_WORDS, GlassineError
-from glassine.schemas.identifiers import parse_time
+from glassine.schemas.identifiers import VOLUME_IDENTITY, parse_time
 from glassine.schemas.job_record import JobRecord
 from glassine.schemas.validation import Document, read_document
-from glassine.tasks.custody.volume import Volume, open_volume
+from glassine.tasks.custody.volume import Volume
 from glassine.tasks.custody.volume_probe import COARSEST_CLOCK_S, Probe, probe_folder
 
 FRAME_BYTES = 60_000_000
@@ -28,11 +29,12 @@ SMALL_VOLUME_BYTES = 10_000_000_000
 
 @dataclass(frozen=True)
 class Place:
-    """A volume that is there, under its name in the settings, and what its file system was found to do."""
+    """A volume that is there, under its name in the settings, and what its file system was found to do: of a server's,
+    nobody can tell."""
 
     name: str
     volume: Volume
-    probe: Probe
+    probe: Probe | None
 
 
 @dataclass(frozen=True)
@@ -119,13 +121,17 @@ def _check_volume(
     studio: Studio, settings: Document, places: list[Place], jobs: list[Job], *, is_working: bool
 ) -> Iterator[Finding]:
     """One volume; where it is there, it is added to `places`."""
-    name, root = settings["name"], studio.volume_root(settings)
+    name = settings["name"]
     what = f"volume {name}"
+    if is_on_server(settings["path"]):
+        yield from _check_server(studio, settings, places, jobs, is_working=is_working)
+        return
+    root = studio.volume_root(settings)
     try:
         if root.is_dir() and not any(root.iterdir()):
             yield wrong(what, f"{root} is there and empty: no disk is mounted there", "Connect and mount its disk.")
             return
-        volume = open_volume(root, name, settings.get("volume"))
+        volume = studio.open(settings)
         probe = probe_folder(root)
     except GlassineError as error:
         yield wrong_by(what, error)
@@ -137,6 +143,44 @@ def _check_volume(
     yield from judge_probe(what, root, probe, is_working=is_working)
     if not probe.unwritable:
         yield check_room(what, str(root), probe.free_bytes, jobs)
+    yield from _check_id(what, settings, volume)
+
+
+def _check_server(
+    studio: Studio, settings: Document, places: list[Place], jobs: list[Job], *, is_working: bool
+) -> Iterator[Finding]:
+    """A volume on a server: whether it answers, is the one it should be, takes a file, and has room."""
+    from glassine.tasks.custody.sftp_store import SftpStore
+
+    what = f"volume {settings['name']}"
+    try:
+        if is_working:
+            studio.working_volume()  # says that it must be a folder
+        volume = studio.open(settings)
+    except GlassineError as error:
+        yield wrong_by(what, error)
+        return
+    places.append(Place(settings["name"], volume, None))
+    store = cast(SftpStore, volume.store)
+    try:
+        off = store.clock_off_s()
+        free = store.free_bytes()
+    except GlassineError as error:
+        yield wrong_by(what, error)
+        return
+    except OSError as error:
+        found = f"nothing can be written to {store.label} ({error.strerror or error})"
+        yield wrong(what, found, "Free some space if it is full, else see to the rights of the folder there.")
+        return
+    yield from judge_clock(what, off)
+    if free is None:
+        yield ok(what, f"{store.label}, which does not say how much room is left")
+    else:
+        yield check_room(what, store.label, free, jobs)
+    yield from _check_id(what, settings, volume)
+
+
+def _check_id(what: str, settings: Document, volume: Volume) -> Iterator[Finding]:
     if "volume" not in settings:
         risk = "studio.toml does not name its id, so another disk there would not be noticed"
         yield mind(what, risk, f'Write under its path: volume = "{volume.volume}"')
@@ -154,9 +198,14 @@ def judge_probe(what: str, root: Path, probe: Probe, *, is_working: bool) -> Ite
     elif probe.no_replace:
         risk = f"{root} can hold copies, but not the record: its file system has neither links nor a safe rename"
         yield mind(what, risk, "Format it with a file system of your own system when it can be spared.")
-    if abs(probe.clock_off_s) > COARSEST_CLOCK_S:
-        way = "ahead of" if probe.clock_off_s > 0 else "behind"
-        found = f"its clock is {abs(probe.clock_off_s):.0f} s {way} this machine's"
+    yield from judge_clock(what, probe.clock_off_s)
+
+
+def judge_clock(what: str, off_s: float) -> Iterator[Finding]:
+    """A volume's clock, so many seconds ahead of this machine's, or behind it, below zero."""
+    if abs(off_s) > COARSEST_CLOCK_S:
+        way = "ahead of" if off_s > 0 else "behind"
+        found = f"its clock is {abs(off_s):.0f} s {way} this machine's"
         yield mind(what, found, "Set both clocks from the network: dates of files there mislead.")
 
 
@@ -168,11 +217,11 @@ def _check_apart(places: list[Place]) -> Iterator[Finding]:
             yield wrong(
                 "volumes",
                 f"{both} bear one identity, {one.volume.volume}: copies are counted twice",
-                f"One is a clone: take it out of studio.toml, or delete {other.volume.root / 'glassine-volume.json'} "
+                f"One is a clone: take it out of studio.toml, or delete {other.volume.store.label}/{VOLUME_IDENTITY} "
                 "and its `volume` line, and add it anew with `glassine studio add-volume`.",
                 NOT_RIGHT,
             )
-        elif one.probe.device == other.probe.device:
+        elif one.probe and other.probe and one.probe.device == other.probe.device:
             yield mind("volumes", f"{both} are on one disk, and go together", "Keep one of them on another disk.")
         elif one.volume.medium == other.volume.medium:
             found = f"{both} say that they are one medium ({one.volume.medium})"

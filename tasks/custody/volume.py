@@ -139,6 +139,11 @@ def _read_identity(store: Store, name: str) -> Volume:
             "V001",
             f"Volume {name} is absent: {store.label} holds no {VOLUME_IDENTITY}. Connect it and run the same command again.",
         ) from error
+    except (ConnectionError, TimeoutError) as error:
+        raise VolumeError(
+            "V001",
+            f"Volume {name} is absent: {store.label}, {error.strerror or error}. Connect it and run the same command again.",
+        ) from error
     except OSError as error:
         raise VolumeError(
             "V001",

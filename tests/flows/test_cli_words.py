@@ -93,4 +93,4 @@ def test_words_too_many_are_named() -> None:
 
 
 def test_options_are_those_that_stand_behind_dashes() -> None:
-    assert option_names(app["ingest"], app) == ["--set-up", "--studio", "--by", "--json"]
+    assert option_names(app["ingest"], app) == ["--set-up", "--card", "--studio", "--by", "--json"]

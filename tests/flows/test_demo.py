@@ -42,6 +42,18 @@ def test_the_cards_hold_what_was_planted(played: Path) -> None:
     assert {frame["set_up"] for frame in manifest.frames} == {"bench", "window", "white"}
 
 
+def test_the_cards_are_home_and_the_clock_is_put_right(played: Path) -> None:
+    manifest = manifest_of(played)
+    assert {name: card["state"] for name, card in manifest.document["cards"].items()} == {
+        "A1": "taken_in",
+        "A2": "taken_in",
+    }
+    first = manifest.frame(1)
+    assert (first["captured"][11:19], first["taken"][11:19]) == ("14:03:20", "14:03:57")
+    (carrier,) = manifest.document["carriers"].values()
+    assert carrier["person"]
+
+
 def test_the_retouch_goes_as_it_is_told(played: Path) -> None:
     hero = manifest_of(played).frame(HERO_FRAME)
     assert [[outcome_of(back) for back in retouch["take_backs"]] for retouch in hero["rounds"]] == [

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from glassine.flows.studio import SETTINGS, VARIABLE, Studio, find_studio, make_studio, read_studio
+from glassine.flows.studio import SETTINGS, VARIABLE, Studio, add_volume, find_studio, make_studio, read_studio
 from glassine.schemas.errors import CallError, DocumentError, VolumeError
 from glassine.schemas.validation import read_document
 
@@ -129,3 +129,39 @@ def test_whoever_is_named_first_counts(studio: Studio) -> None:
 def test_quotes_and_controls_in_a_name_survive_the_settings_file(tmp_path: Path) -> None:
     name = 'Studio "Nord" \\ Süd'
     assert make_studio(tmp_path / "studio", [("w", str(tmp_path / "w"))], name=name).name == name
+
+
+@pytest.mark.parametrize("path", ["sftp://vault@server.example/frames", "SFTP://server.example:2222/frames"])
+def test_a_server_is_added_afterwards_since_its_key_is_looked_at_first(tmp_path: Path, path: str) -> None:
+    with pytest.raises(CallError, match="studio add-volume vault=") as refused:
+        make_studio(tmp_path / "studio", [("working", str(tmp_path / "w")), ("vault", path)])
+    assert refused.value.code == "W001"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_server_is_no_working_volume_and_needs_its_key(studio: Studio) -> None:
+    path = studio.folder / SETTINGS
+    settings = path.read_text("utf-8")
+    key = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIIaCbqlesbbU0d6X+QrzzzIGJHUxtI7M9Vpjg2pJW+R2"
+    at_server = settings.replace('path = "../volumes/working"', 'path = "sftp://server.example/frames"')
+    path.write_text(at_server, encoding="utf-8")
+    with pytest.raises(DocumentError, match="host_key"):
+        read_studio(studio.folder)
+    path.write_text(at_server.replace("/frames", f'/frames"\nhost_key = "{key}', 1), encoding="utf-8")
+    with pytest.raises(VolumeError, match="jobs are worked at in a folder") as refused:
+        read_studio(studio.folder).working_volume()
+    assert (refused.value.code, refused.value.exit_status) == ("W001", 2)
+    path.write_text(settings + '\n[[volumes]]\nname = "x"\npath = "sftp://h/f"\nhost_key = "none"\n', encoding="utf-8")
+    with pytest.raises(DocumentError, match="host_key"):
+        read_studio(studio.folder)
+
+
+def test_medium_and_site_go_into_the_identity_and_one_volume_is_added_once(studio: Studio, tmp_path: Path) -> None:
+    made = add_volume(studio, "third", str(tmp_path / "third"), medium="disk 3", site="home")
+    assert (made.medium, made.site) == ("disk 3", "home")
+    settings = (studio.folder / SETTINGS).read_bytes()
+    (tmp_path / "third").rename(tmp_path / "moved")
+    with pytest.raises(CallError, match="has already") as refused:
+        add_volume(read_studio(studio.folder), "fourth", str(tmp_path / "moved"))
+    assert refused.value.code == "W003"
+    assert (studio.folder / SETTINGS).read_bytes() == settings

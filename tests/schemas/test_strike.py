@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.strike import Place, bodies_of, say_numbers, strike_report
+from glassine.schemas.strike import GAPS_SAID, Place, bodies_of, say_numbers, strike_report
 
 Fact = dict[str, Any]
 Fold = Callable[[list[Fact]], Manifest]
@@ -168,10 +168,24 @@ def test_gaps_and_clocks_are_looked_at_and_forbid_nothing(job: Callable[..., Man
     report = strike_report(job(*facts, clock), PLACES)
     assert report["may_be_struck"]
     looks = whats(report, "look_at")
-    assert looks[0] == "No frame has counter 0002 to 0003 of body GS-1, between 0001 and 0004"
+    assert looks[0] == "Body GS-1 counted what no frame has: 0002 to 0003 (between 0001 and 0004)"
     assert looks[1] == "Nobody has said what the clock of body GS-1 is off"
     first, second = report["bodies"]
     assert (first["first"], first["last"], first["offset_s"], second["offset_s"]) == (1, 4, None, 37)
+
+
+def test_many_gaps_are_not_all_said(job: Callable[..., Manifest]) -> None:
+    facts = [fact for number in range(1, 41, 2) for fact in frame_facts(number)]
+    report = strike_report(job(*facts), PLACES)
+    assert len(report["bodies"][0]["gaps"]) == 19
+    (what,) = [what for what in whats(report, "look_at") if "counted" in what]
+    assert what.count("between") == GAPS_SAID
+    assert what.endswith("and 11 more gaps")
+
+
+def test_a_serial_of_a_stranger_is_quoted_in_a_command(job: Callable[..., Manifest]) -> None:
+    report = strike_report(job(*frame_facts(1), *frame_facts(2, serial="x; rm -r ~")), PLACES)
+    assert any("'x; rm -r ~' --frame" in found["do"] for found in report["look_at"])
 
 
 def test_one_body_needs_no_clock(job: Callable[..., Manifest]) -> None:
@@ -192,6 +206,21 @@ def test_no_volume_off_site_is_said(job: Callable[..., Manifest]) -> None:
     server = [*PLACES[:2], Place(OFF_SITE, "cellar", "server", "home", is_here=False, is_portable=False)]
     report = strike_report(job(*frame_facts(1)), server)
     assert not any("carry" in what for what in whats(report, "look_at"))
+
+
+def test_a_volume_with_an_older_record_forbids(job: Callable[..., Manifest]) -> None:
+    manifest = job(*frame_facts(1))
+    manifest.document["head"]["entry"] = 7
+    behind = [PLACES[0], PLACES[1]._replace(entry=5), PLACES[2]._replace(entry=0)]
+    assert whats(strike_report(manifest, behind)) == ["Volume backup has the record up to entry 5 of 7"]
+    assert strike_report(manifest, [PLACES[0], PLACES[1]._replace(entry=7)])["may_be_struck"]
+
+
+def test_a_carried_volume_of_the_same_site_is_to_get_a_site_of_its_own(job: Callable[..., Manifest]) -> None:
+    carrier = {"kind": "carrier", "volume": BACKUP, "revision": 1, "person": PERSON}
+    report = strike_report(job(*frame_facts(1), carrier), PLACES[:2])
+    assert [found["volume"] for found in report["off_site"]] == ["backup"]
+    assert "Volume backup is carried off, and is said to be at site studio" in whats(report, "look_at")[-1]
 
 
 @pytest.mark.parametrize(
