@@ -209,6 +209,8 @@ def _say_read_back(fact: Fact, volumes: _Volumes, people: People) -> str:
 
 
 def _say_repair(fact: Fact, volumes: _Volumes, people: People) -> str:
+    if fact["from_volume"] == fact["volume"]:
+        return f"found whole after all: {fact['path']} on {volumes.name(fact['volume'])}"
     source = f" from {volumes.name(fact['from_volume'])}" if fact["from_volume"] else ""
     aside = f"; what lay there is kept as {fact['aside']}" if fact["aside"] else ""
     return f"made again{source}: {fact['path']} on {volumes.name(fact['volume'])}{aside}"

@@ -11,6 +11,7 @@ from glassine.schemas.job_record import JobRecord
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.people import People
 from glassine.schemas.stage import Frame, outcome_of
+from glassine.schemas.three_two_one import standing_of
 from glassine.schemas.validation import Document
 
 PURPOSES = {"picture": "picture", "test": "test", "grey_card": "grey card"}
@@ -52,6 +53,9 @@ def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
     for copy in frame["copies"]:
         volume = manifest.document["volumes"][copy["volume"]]["name"]
         said.append(f"  copy on {volume}: {copy['outcome']}, last read back whole {copy['whole_at']}, {copy['path']}")
+    said += [
+        f"  short of 3-2-1: {missing}" for missing in standing_of(frame["copies"], manifest.document["volumes"]).missing
+    ]
     said += [f"  with {companion['name']}" for companion in frame["companions"]]
     said += [f"  does not decode: {frame['undecodable']}"] if frame["undecodable"] else []
     for found in manifest.document["selects_rounds"]:

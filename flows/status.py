@@ -70,7 +70,7 @@ def _job_status(studio: Studio, number: str) -> Document:
         "owed_copies": sum(len(owed.missing) for owed in owed_copies(manifest, ids)),
         "bad_copies": len(bad_copies(manifest)),
         "three_two_one": _short_of_copies(manifest),
-        "read_back": manifest.document["passes"]["closed_at"],
+        "read_back_since": _read_back_since(manifest),
         "due": _due(manifest),
         "waits": [
             {"for": wait.person, "what": wait.what, "command": wait.command}
@@ -88,6 +88,12 @@ def _job_status(studio: Studio, number: str) -> Document:
         "record_faults": faults,
         "sheet_fault": _sheet_fault(folder),
     }
+
+
+def _read_back_since(manifest: Manifest) -> str | None:
+    """Since when every whole copy was read back: the oldest time of all; None without copies."""
+    copies = [copy for _, holder in manifest.every_file() for copy in holder["copies"]]
+    return min((copy["whole_at"] for copy in copies if copy["outcome"] == "whole"), default=None)
 
 
 def _due(manifest: Manifest) -> list[str]:
@@ -139,6 +145,8 @@ def _say(job: Document) -> list[str]:
     if short["files"]:
         words = "; ".join(f"{what}: {count}" for what, count in short["missing"].items())
         said.append(f"  {counted(short['files'], 'file')} short of three copies, two media, one off site: {words}")
+    if job["read_back_since"]:
+        said.append(f"  Every whole copy was read back since {job['read_back_since'][:10]}.")
     if job["due"]:
         said.append(f"  Due now (`glassine advance {job['job']}`): {', '.join(job['due'])}")
     said += [f"  Waits for {wait['for']} {wait['what']}: {wait['command']}" for wait in job["waits"]]

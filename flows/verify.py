@@ -1,7 +1,9 @@
-"""Verify: read every copy again, say which are missing or differ, and mend them from a good one when asked to."""
+"""Verify: read copies again, say which are missing or differ, and mend them from a good one when asked to."""
 
 from __future__ import annotations
 
+import time
+from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -10,15 +12,16 @@ from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
 from glassine.flows.open_job import OpenJob, put_stored_aside, stored_or_none
-from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
+from glassine.flows.verify_report import Reading, Repair, differing_copies, report
+from glassine.flows.verify_scope import EVERYTHING, Asked, is_same, new_scope, plan_pass
 from glassine.schemas.due import bad_copies
-from glassine.schemas.errors import NOT_RIGHT, GlassineError, VolumeError
+from glassine.schemas.errors import GlassineError, VolumeError
 from glassine.schemas.identifiers import parse_time, utc_now
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.validation import Document
-from glassine.tasks.custody.fixity import KnownCopy, read_copy, repair_copy
+from glassine.tasks.custody.fixity import KnownCopy, read_copies, repair_copy
 from glassine.tasks.custody.volume import Volume
 
 Fact = dict[str, Any]
@@ -28,76 +31,82 @@ RESUME_WITHIN = timedelta(days=1)
 
 
 @flow(name="verify")
-def verify(studio: str, job: str, by: str | None = None, repair: bool = False) -> Document:  # noqa: FBT001
-    """Read all copies of a job again, in one pass; a pass that was killed is gone on with.
+def verify(
+    studio: str,
+    job: str,
+    by: str | None = None,
+    repair: bool = False,  # noqa: FBT001
+    older_than: float | None = None,
+    sample: str | None = None,
+) -> Document:
+    """Read copies of a job again, in one pass; a pass of the same scope that was stopped is gone on with.
 
     With `repair`, a copy that is missing or differs is made again from a whole one, and the bad file is kept aside.
+    `older_than` (days) and `sample` ("200" or "10%") say which copies are read, as `Asked` has it.
     """
+    asked = Asked(older_than, sample)
     open_job = OpenJob(read_studio(Path(studio)), job, by, mend=repair)
-    number = _open_pass(open_job)
-    read, problems = _read_copies(open_job, number)
-    mended = list(open_job.mended)
+    number = _open_pass(open_job, asked)
+    reading = _read_copies(open_job, number)
+    differing = differing_copies(open_job.manifest)
+    repaired = Repair(list(open_job.mended))
     mirror_faults = [
-        fault for volume in open_job.backups for fault in check_mirror(open_job, volume, mended, repair=repair)
+        fault for volume in open_job.backups for fault in check_mirror(open_job, volume, repaired.mended, repair=repair)
     ]
-    failed = _repair_copies(open_job, number, mended) if repair else []
+    if repair:
+        _repair_copies(open_job, number, repaired)
     open_job.say("verify", [{"kind": "fixity_pass", "pass": number, "state": "closed"}])
-    problems += open_job.finish()
-    return _report(open_job, read, mirror_faults, mended, failed, problems)
+    return report(open_job, reading, differing, repaired, mirror_faults, open_job.finish())
 
 
-def _open_pass(job: OpenJob) -> int:
-    """The pass under way, else a new one; one that was left off a day ago says little of today's copies."""
+def _open_pass(job: OpenJob, asked: Asked = EVERYTHING) -> int:
+    """The pass under way when it reads what is asked for, else a new one; one that was left off a day ago says little
+    of today's copies."""
     now = parse_time(utc_now())
 
     def propose(manifest: Manifest) -> list[Fact]:
         passes = manifest.document["passes"]
-        if passes["opened"] > passes["closed"]:
+        if passes["opened"] > passes["closed"] and is_same(passes["scope"], asked):
             age = now - parse_time(passes["opened_at"])
             if timedelta(0) <= age < RESUME_WITHIN:  # below zero the clock was set back, and the age is not known
                 return []
-        return [{"kind": "fixity_pass", "pass": passes["opened"] + 1, "state": "opened"}]
+        opened = {"kind": "fixity_pass", "pass": passes["opened"] + 1, "state": "opened"}
+        scope = new_scope(job, manifest, asked, now)
+        return [{**opened, "scope": scope} if scope else opened]
 
     return int(job.commit("verify", propose).document["passes"]["opened"])
 
 
-def _read_copies(job: OpenJob, number: int) -> tuple[int, list[str]]:
-    """Read every copy that is due; returns how many were read, and the volumes that went away, a sentence each."""
-    due = [
-        known
-        for sha256, holder in job.manifest.every_file()
-        for copy, known in _copies_here(job, sha256, holder)
-        if copy["pass"] < number
-    ]
-    gone: dict[str, str] = {}
-    read = 0
+def _read_copies(job: OpenJob, number: int) -> Reading:
+    """Read every copy that is due, several at once, and commit what came of them batch by batch."""
+    reading = Reading(plan_pass(job), bad_before={_place(copy) for _, _, copy in bad_copies(job.manifest)})
+    due = reading.plan.due
+    begin = time.monotonic()
     with show_progress("reading copies", sum(copy.size for copy in due), bytes_=True) as on_bytes:
 
-        def read_batch(batch: list[KnownCopy]) -> list[Fact]:
-            facts = []
-            for copy in batch:
-                if copy.volume.volume not in gone:
-                    try:
-                        facts.append(read_copy(job.number, copy, number, on_bytes))
-                    except VolumeError as error:
-                        gone[copy.volume.volume] = str(error)
-            return facts
+        def count(step: int) -> None:
+            reading.bytes += step
+            on_bytes(step)
 
-        batches = in_batches(due, weigh=lambda copy: copy.size, heaviest=BATCH_BYTES)
-        for facts in run_batches("read back", read_batch, batches):
-            job.say("verify", facts)
-            read += len(facts)
-    return read, list(gone.values())
+        with closing(read_copies(job.number, due, number, count)) as results:
 
+            def read_batch(batch: list[KnownCopy]) -> list[Fact]:
+                facts = []
+                for copy in batch:
+                    result = next(results)
+                    if isinstance(result, VolumeError):
+                        reading.gone[copy.volume.volume] = str(result)
+                    else:
+                        facts.append(result)
+                return facts
 
-def _copies_here(job: OpenJob, sha256: str, holder: Document) -> list[tuple[Document, KnownCopy]]:
-    """The copies of a file on the volumes that are here, as the manifest has them and as tasks take them."""
-    by_id = {volume.volume: volume for volume in job.volumes}
-    return [
-        (copy, KnownCopy(sha256, by_id[copy["volume"]], copy["path"], holder["size"]))
-        for copy in holder["copies"]
-        if copy["volume"] in by_id
-    ]
+            for facts in run_batches(
+                "read back", read_batch, in_batches(due, weigh=lambda copy: copy.size, heaviest=BATCH_BYTES)
+            ):
+                job.say("verify", facts)
+                reading.take(facts)
+    reading.seconds = time.monotonic() - begin
+    return reading
 
 
 def check_mirror(job: OpenJob, volume: Volume, mended: list[str], *, repair: bool) -> list[str]:
@@ -121,48 +130,25 @@ def check_mirror(job: OpenJob, volume: Volume, mended: list[str], *, repair: boo
     return faults
 
 
-def _repair_copies(job: OpenJob, number: int, mended: list[str]) -> list[str]:
-    """Mend every bad copy on a volume that is here, adding its path to `mended`; returns what could not be, as sentences."""
-    failed = []
+def _repair_copies(job: OpenJob, number: int, repaired: Repair) -> None:
+    """Mend every bad copy on a volume that is here, and keep in `repaired` what came of each."""
+    here = {volume.volume: volume for volume in job.volumes}
     for sha256, holder, bad in bad_copies(job.manifest):
-        here = _copies_here(job, sha256, holder)
-        target = next((known for copy, known in here if copy is bad), None)
-        if target is None:
+        if bad["volume"] not in here or sha256 in repaired.lost:  # every copy that is here was just looked at
             continue
-        good = [known for copy, known in here if copy is not bad]
-        try:
-            job.say("repair", [repair_copy(job.number, target, good, number)])
-            mended.append(f"{target.volume.name}: {target.path}")
-        except GlassineError as error:
-            failed.append(str(error))
-    return failed
-
-
-def _report(
-    job: OpenJob, read: int, chain: list[str], mended: list[str], failed: list[str], problems: list[str]
-) -> Document:
-    manifest = job.manifest
-    names = {volume: known["name"] for volume, known in manifest.document["volumes"].items()}
-    bad = [
-        {
-            "volume": names[copy["volume"]],
-            "path": copy["path"],
-            "outcome": copy["outcome"],
-            "sha256": sha256,
-            "frame": holder.get("number"),
+        known = {
+            _place(copy): KnownCopy(sha256, here[copy["volume"]], copy["path"], holder["size"])
+            for copy in holder["copies"]
+            if copy["volume"] in here
         }
-        for sha256, holder, copy in bad_copies(manifest)
-    ]
-    copies = sum(len(holder["copies"]) for _, holder in manifest.every_file())
-    said = [f"Job {job.number}: {read} of {copies} copies read now, {len(bad)} missing or different."]
-    if read < copies:
-        said.append(
-            f"{copies - read} copies were not read: on volumes that are away, or read in this pass before it was stopped."
-        )
-    said += [f"{entry['outcome'].capitalize()}: {entry['path']} on {entry['volume']}." for entry in bad]
-    said += [f"Mended from a whole copy: {place} (a bad file is kept under aside/)." for place in mended]
-    if (bad or chain) and not failed and not mended:
-        said.append(f"Mend with `glassine verify {job.number} --repair`. Delete nothing until then.")
-    data: dict[str, Any] = {"job": job.number, "copies": copies, "read": read, "bad": bad, "mended": mended}
-    status = NOT_RIGHT if bad or failed or chain else 0
-    return summary(said, chain + failed + problems, status=status, chain_faults=chain, **data)
+        target = known.pop(_place(bad))
+        try:
+            fact = repair_copy(job.number, target, list(known.values()), number)
+            job.say("repair", [fact])
+            repaired.take(fact, f"{target.volume.name}: {target.path}")
+        except GlassineError as error:
+            repaired.refuse(error, sha256)
+
+
+def _place(copy: Document) -> tuple[str, str]:
+    return copy["volume"], copy["path"]

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
+import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +16,10 @@ import pytest
 from glassine.schemas.errors import GlassineError, VolumeError
 from glassine.schemas.validation import check_document
 from glassine.tasks.custody import fixity
-from glassine.tasks.custody.fixity import KnownCopy, read_copy, repair_copy
+from glassine.tasks.custody.fixity import AHEAD, KnownCopy, read_copies, read_copy, repair_copy
 from glassine.tasks.custody.replication import replicate
 from glassine.tasks.custody.source_file import SourceFile
+from glassine.tasks.custody.store import FolderStore
 from glassine.tasks.custody.volume import Volume
 
 JOB = "2611-04"
@@ -101,6 +105,148 @@ def test_an_unreadable_copy_differs(copies: list[KnownCopy]) -> None:
     assert_is_a_fact(fact)
 
 
+class _Troubled(FolderStore):
+    """A folder whose reads fail so many times before they go through, as a bad cable's or a busy line's do."""
+
+    def __init__(self, root: Path, error: OSError, times: int) -> None:
+        super().__init__(root)
+        vars(self).update(error=error, left=times)
+
+    def read_back(self, path: str, on_bytes: Any = None) -> Any:
+        if vars(self)["left"]:
+            vars(self)["left"] -= 1
+            raise vars(self)["error"]
+        return super().read_back(path, on_bytes)
+
+
+def troubled(copy: KnownCopy, error: OSError, times: int) -> KnownCopy:
+    return replace(copy, volume=replace(copy.volume, store=_Troubled(copy.volume.root, error, times)))
+
+
+def test_what_cannot_be_read_is_tried_once_more(copies: list[KnownCopy]) -> None:
+    error = OSError(5, "Input/output error")
+    assert read_copy(JOB, troubled(copies[0], error, 1), 1)["outcome"] == "whole"
+    fact = read_copy(JOB, troubled(copies[0], error, 2), 1)
+    assert (fact["outcome"], fact["found"]) == ("differs", None)
+
+
+def test_a_line_that_breaks_says_nothing_of_the_copy(copies: list[KnownCopy]) -> None:
+    assert read_copy(JOB, troubled(copies[0], ConnectionResetError("reset"), 1), 1)["outcome"] == "whole"
+    with pytest.raises(VolumeError, match="The connection to volume working") as broken:
+        read_copy(JOB, troubled(copies[0], ConnectionResetError("reset"), 2), 1)
+    assert broken.value.exit_status == 3
+
+
+@pytest.fixture
+def many(copies: list[KnownCopy]) -> list[KnownCopy]:
+    """Forty small files on each of three volumes, each volume a disk of its own; file by file, as the record has them."""
+    made = []
+    for number in range(40):
+        content = bytes([number]) * (500 + number)
+        for copy in copies:
+            volume = replace(copy.volume, medium=f"disk of {copy.volume.name}")
+            known = KnownCopy(hashlib.sha256(content).hexdigest(), volume, f"originals/{number}.DNG", len(content))
+            where(known).parent.mkdir(parents=True, exist_ok=True)
+            where(known).write_bytes(content)
+            made.append(known)
+    return made
+
+
+@pytest.mark.parametrize("readers", [1, 2, 3, 8])
+@pytest.mark.parametrize("disks", [1, 3])
+def test_many_copies_are_read_as_one_by_one_and_in_order(many: list[KnownCopy], readers: int, disks: int) -> None:
+    if disks == 1:
+        many = [replace(copy, volume=replace(copy.volume, medium="one")) for copy in many]
+    flip_a_bit(where(many[3]), 7)
+    where(many[50]).unlink()
+    told: list[int] = []
+    one_by_one = [read_copy(JOB, copy, 4) for copy in many]
+    assert list(read_copies(JOB, many, 4, told.append, readers=readers)) == one_by_one
+    assert {fact["outcome"] for fact in one_by_one} == {"whole", "missing", "differs"}
+    assert sum(told) == sum(copy.size for copy in many) - many[50].size
+    assert list(read_copies(JOB, [], 4)) == []
+
+
+def test_two_disks_are_read_at_once_and_one_disk_by_one_reader(
+    many: list[KnownCopy], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    two_disks = [copy for copy in many if copy.volume.name != "vault"][:20]
+    first_two = threading.Barrier(2, timeout=30)
+    lock = threading.Lock()
+    at_work: list[str] = []
+    begun: list[str] = []
+    crowded: list[int] = []
+    real = fixity.read_copy
+
+    def watched(job: str, copy: KnownCopy, *words: Any) -> Any:
+        medium = copy.volume.medium
+        with lock:
+            if medium in at_work:
+                crowded.append(sum(other != medium for other in begun))
+            at_work.append(medium)
+            begun.append(medium)
+        if copy in two_disks[:2]:
+            first_two.wait()  # passes only when both are being read at one time
+        fact = real(job, copy, *words)
+        with lock:
+            at_work.remove(medium)
+        return fact
+
+    monkeypatch.setattr(fixity, "read_copy", watched)
+    assert len(list(read_copies(JOB, two_disks, 1, readers=2))) == 20
+    assert set(crowded) <= {10}, "a disk takes a second reader only when every copy on the other has been begun"
+
+
+def test_reading_does_not_run_far_ahead_of_what_is_taken(
+    many: list[KnownCopy], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[KnownCopy] = []
+    real = fixity.read_copy
+
+    def watched(job: str, copy: KnownCopy, *words: Any) -> Any:
+        begun.append(copy)
+        return real(job, copy, *words)
+
+    monkeypatch.setattr(fixity, "read_copy", watched)
+    reading = read_copies(JOB, many, 1)
+    for taken in range(1, 31):
+        next(reading)
+        assert len(begun) <= taken + AHEAD
+    reading.close()
+    stopped = len(begun)
+    assert stopped < len(many)
+    assert [thread.name for thread in threading.enumerate() if thread.name.startswith("reader")] == []
+
+
+def test_a_volume_that_goes_away_is_told_of_and_the_others_are_read(many: list[KnownCopy], tmp_path: Path) -> None:
+    shutil.move(tmp_path / "backup", tmp_path / "drawer")
+    (tmp_path / "backup").mkdir()  # an empty mount point
+    for copy, result in zip(many, read_copies(JOB, many, 1), strict=True):
+        if copy.volume.name == "backup":
+            assert isinstance(result, VolumeError)
+            assert result.code == "V001"
+        else:
+            assert isinstance(result, dict)
+            assert result["outcome"] == "whole"
+
+
+def test_a_damaged_identity_file_is_that_volumes_trouble(many: list[KnownCopy], tmp_path: Path) -> None:
+    (tmp_path / "backup" / "glassine-volume.json").write_text("{")
+    where(many[1]).unlink()  # only when a copy is not there is the volume asked for
+    results = list(read_copies(JOB, many[:6], 1))
+    assert [isinstance(result, VolumeError) for result in results][:3] == [False, True, False]
+
+
+def test_a_defect_is_raised_where_the_results_are_taken(many: list[KnownCopy], monkeypatch: pytest.MonkeyPatch) -> None:
+    def defect(*_: Any) -> None:
+        raise _KilledError
+
+    monkeypatch.setattr(fixity, "read_copy", defect)
+    with pytest.raises(_KilledError):
+        next(read_copies(JOB, many, 1))
+    assert [thread.name for thread in threading.enumerate() if thread.name.startswith("reader")] == []
+
+
 def test_repair_keeps_the_bad_file_and_does_not_touch_the_good_ones(
     copies: list[KnownCopy], names_under: NamesUnder
 ) -> None:
@@ -144,6 +290,27 @@ def test_repair_without_a_whole_copy_touches_nothing(copies: list[KnownCopy], na
     assert names_under(copies[2].volume.job_folder(JOB)) == []
     with pytest.raises(GlassineError, match="No whole copy"):
         repair_copy(JOB, copies[1], [], 1)
+
+
+def test_a_copy_that_is_whole_after_all_is_left_as_it_is(copies: list[KnownCopy], names_under: NamesUnder) -> None:
+    flip_a_bit(where(copies[0]))  # and it is the only whole one, whatever the record says of the others
+    where(copies[2]).unlink()
+    before = state(where(copies[1]))
+    fact = repair_copy(JOB, copies[1], [copies[0], copies[2]], 1)
+    assert (fact["from_volume"], fact["aside"]) == (copies[1].volume.volume, None)
+    assert_is_a_fact(fact)
+    assert state(where(copies[1])) == before
+    assert names_under(copies[1].volume.job_folder(JOB)) == [PATH]
+
+
+def test_repair_into_an_empty_mount_point_writes_nothing(copies: list[KnownCopy], tmp_path: Path) -> None:
+    flip_a_bit(where(copies[1]))
+    shutil.move(tmp_path / "backup", tmp_path / "drawer")
+    (tmp_path / "backup").mkdir()
+    with pytest.raises(VolumeError) as away:
+        repair_copy(JOB, copies[1], [copies[0]], 1)
+    assert away.value.code == "V001"
+    assert list((tmp_path / "backup").iterdir()) == []
 
 
 class _KilledError(BaseException):
@@ -190,7 +357,7 @@ def test_every_bad_file_put_aside_is_kept(copies: list[KnownCopy]) -> None:
 def test_repair_on_a_full_volume_says_so_and_can_be_run_again(
     copies: list[KnownCopy], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    flip_a_bit(where(copies[1]))
+    bad_bytes = flip_a_bit(where(copies[1]))
 
     def full(*_: Any, **__: Any) -> None:
         raise OSError(28, "No space left on device")
@@ -200,5 +367,7 @@ def test_repair_on_a_full_volume_says_so_and_can_be_run_again(
         with pytest.raises(VolumeError) as refused:
             repair_copy(JOB, copies[1], [copies[0]], 1)
     assert (refused.value.code, "is full" in str(refused.value)) == ("V003", True)
+    (aside,) = copies[1].volume.locate(JOB, f"aside/{PATH}").parent.iterdir()
+    assert aside.read_bytes() == bad_bytes
     repair_copy(JOB, copies[1], [copies[0]], 1)
     assert where(copies[1]).read_bytes() == CONTENT
