@@ -26,7 +26,7 @@ from glassine.tasks.custody.volume import Volume
 Named = Callable[[str], str]
 PACKING_PREFIX = ".packing-"
 """How the name of a folder begins in which a delivery is packed."""
-BLOCKS_AHEAD = 4
+BLOCKS_AHEAD = 16
 """How many blocks a volume may lag behind the reading: 16 MiB, which bounds the memory whatever the file's size."""
 
 
