@@ -19,12 +19,13 @@ from asyncssh.sftp import SFTPLimits
 
 from glassine.schemas.durable_file import TEMPORARY_PREFIX, is_abandoned, temporary_name, unwritable
 from glassine.schemas.errors import GlassineError
-from glassine.tasks.custody.digest import BLOCK_BYTES
 from glassine.tasks.custody.medium import ReadBack
 from glassine.tasks.custody.ssh_connection import Connection, Server, ServerAddress, connect_to, parse_address
 from glassine.tasks.custody.store import Listed, OnBytes, Traits
 
 Result = TypeVar("Result")
+READ_BYTES = 4 * 2**20
+"""Asked for at a time, in many requests at once: each round waits for the line once."""
 _LATEST = 2**32 - 1
 """SFTP's times are seconds since 1970 in 32 bits, unsigned (draft-ietf-secsh-filexfer-02, section 5)."""
 
@@ -87,7 +88,7 @@ class SftpStore:
         run = self.connection.run
         file = run(lambda client: _RemoteFile.open(client, place, "rb"), place)
         try:
-            while block := run(lambda _: file.read(BLOCK_BYTES), place):
+            while block := run(lambda _: file.read(READ_BYTES), place):
                 yield block
         finally:
             with suppress(OSError, GlassineError):

@@ -148,6 +148,7 @@ def many(copies: list[KnownCopy]) -> list[KnownCopy]:
             known = KnownCopy(hashlib.sha256(content).hexdigest(), volume, f"originals/{number}.DNG", len(content))
             where(known).parent.mkdir(parents=True, exist_ok=True)
             where(known).write_bytes(content)
+            known.volume.store.flush(f"{JOB}/{known.path}")  # else it may be read from the cache
             made.append(known)
     return made
 

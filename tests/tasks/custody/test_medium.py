@@ -9,12 +9,19 @@ from pathlib import Path
 
 import pytest
 
+from glassine.schemas import file_system
 from glassine.tasks.custody.medium import read_back
 
 
+def flushed(path: Path) -> Path:
+    with path.open("wb") as stream:
+        stream.write(b"abc")
+        file_system.flush(stream)
+    return path
+
+
 def test_the_digest_and_where_it_was_read(tmp_path: Path) -> None:
-    path = tmp_path / "copy"
-    path.write_bytes(b"abc")
+    path = flushed(tmp_path / "copy")
     steps: list[int] = []
     found = read_back(path, on_bytes=steps.append)
     assert found.sha256 == hashlib.sha256(b"abc").hexdigest()
@@ -47,6 +54,21 @@ def test_a_system_that_refuses_is_told_as_cache(tmp_path: Path, monkeypatch: pyt
     path = tmp_path / "copy"
     path.write_bytes(b"abc")
     assert read_back(path) == (hashlib.sha256(b"abc").hexdigest(), "cache")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="preadv2 with RWF_NOWAIT")
+def test_pages_that_stayed_in_memory_are_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The system was asked to drop them, and did not: what is read then is no proof of what the disk holds."""
+    monkeypatch.setattr(os, "posix_fadvise", lambda *_: None)
+    path = flushed(tmp_path / "copy")
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.preadv(descriptor, [bytearray(1)], 0, os.RWF_NOWAIT)
+    except OSError:
+        pytest.skip("this file system cannot say what is cached")
+    finally:
+        os.close(descriptor)
+    assert read_back(path).read_from == "cache"
 
 
 def test_a_missing_file_is_no_empty_file(tmp_path: Path) -> None:
