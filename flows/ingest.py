@@ -370,6 +370,11 @@ def _report(job: OpenJob, tally: Tally, had_frames: int, had_strays: int, proble
         f"Frame {f['number']} ({f['name']}) is kept, but its picture does not decode: {f['undecodable']}"
         for f in damaged
     ]
+    said += [
+        f"Frame {frame['number']} has the name, the folder, the size and the time of frame {older['number']}, but other bytes: "
+        "the card changed or is failing. Both are kept; look at both before the card is used again."
+        for older, frame in _read_twice(manifest.frames[:had_frames], new)
+    ]
     said += [f"{stray['name']} is kept, but is no frame: {stray['reason']}." for stray in strays]
     if tally.walk.passed_over:
         said.append(f"Passed over, since they are links or devices: {', '.join(tally.walk.passed_over)}.")
@@ -402,6 +407,16 @@ def _report(job: OpenJob, tally: Tally, had_frames: int, had_strays: int, proble
         "bad_copies": bad,
     }
     return summary(said, problems, status=NOT_RIGHT if bad else 0, **data)
+
+
+def _read_twice(older: list[Frame], new: list[Frame]) -> list[tuple[Frame, Frame]]:
+    """Frames that are another one in all that a camera says of a file, and differ in their bytes."""
+
+    def told(frame: Frame) -> tuple[Any, ...]:
+        return tuple(frame[name] for name in ("name", "folder", "size", "serial", "captured"))
+
+    known = {told(frame): frame for frame in older}
+    return [(known[told(frame)], frame) for frame in new if told(frame) in known]
 
 
 def _span(frames: list[Frame]) -> str:

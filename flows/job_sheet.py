@@ -47,7 +47,7 @@ def open_new_job(
     check_document(document, "job_sheet", label=label)
     check_sheet(studio, number, document, label=label)
     folder = studio.working_volume().job_folder(number)
-    known = JobRecord(folder).exists() and JobRecord(folder).manifest().adopted("job-sheet") is not None
+    known = JobRecord(folder).exists() and bool(JobRecord(folder).manifest().document["files"])  # opened to its end
     if known and sheet is None:
         raise CallError(
             "W003", f"Job {number} is open already, in {folder}: change its {SHEET}, or give a new sheet with --sheet."
@@ -78,8 +78,13 @@ def open_new_job(
     return summary(said, problems, job=number, folder=str(folder))
 
 
-def assign_set_up(studio: Studio, number: str, name: str, frames: Sequence[int], by: str | None) -> Document:
-    """Say to which set-up frames belong."""
+def assign_set_up(
+    studio: Studio, number: str, name: str, frames: Sequence[int], by: str | None, *, arrangement: int | None = None
+) -> Document:
+    """Say to which set-up frames belong, and to which arrangement of its lights: by default the first, or what a frame
+    of that set-up has."""
+    if arrangement is not None and arrangement < 1:
+        raise CallError("W001", f"--arrangement counts from 1, not {arrangement}.")
     job = OpenJob(studio, number, by)
     known = [set_up["name"] for set_up in job.manifest.sheet.get("set_ups", [])]
     if name not in known:
@@ -89,12 +94,14 @@ def assign_set_up(studio: Studio, number: str, name: str, frames: Sequence[int],
         )
 
     def propose(manifest: Manifest) -> list[Fact]:
-        found = [manifest.frame(frame) for frame in frames]
-        return [
-            {"kind": "set_up", "frame": frame["frame"], "revision": frame["set_up_revision"] + 1, "set_up": name}
-            for frame in found
-            if frame["set_up"] != name
-        ]
+        facts = []
+        for frame in map(manifest.frame, frames):
+            wanted = arrangement or (frame["arrangement"] if frame["set_up"] == name else 1)
+            if (frame["set_up"], frame["arrangement"]) != (name, wanted):
+                revision = frame["set_up_revision"] + 1
+                moved = {"arrangement": wanted} if wanted > 1 else {}
+                facts.append({"kind": "set_up", "frame": frame["frame"], "revision": revision, "set_up": name, **moved})
+        return facts
 
     job.commit("selects", propose)
     return summary([f"Set-up {name!r}: {_numbers(frames)}"], job.finish(), job=number, set_up=name)
@@ -210,7 +217,7 @@ def _check_unknown(studio: Studio, number: str) -> None:
             where = f"{volume.store.label}/{number}"
             raise RecordError(
                 "R004",
-                f"Volume {volume.name} holds a job {number} already, at {where}: copy that folder to the working volume instead of opening it anew.",
+                f"Volume {volume.name} holds a job {number} already, at {where}: bring it back with `glassine job restore {number}` instead of opening it anew.",
             )
 
 

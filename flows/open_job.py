@@ -12,14 +12,15 @@ from glassine.flows.outcome import pretty_json
 from glassine.flows.progress import show_progress
 from glassine.flows.sheet_check import check_sheet
 from glassine.flows.studio import Studio
+from glassine.schemas import file_system
 from glassine.schemas.due import OwedCopy, owed_copies
-from glassine.schemas.durable_file import replace_file, unwritable, write_if_absent
+from glassine.schemas.durable_file import flush_folders, replace_file, unwritable, write_if_absent
 from glassine.schemas.entry import Head, digest_of, entry_name, parse_entry
 from glassine.schemas.errors import DocumentError, FixityError, GlassineError, RecordError, VolumeError
 from glassine.schemas.facts import EVENTS
 from glassine.schemas.job_record import JobRecord, Propose, adopt, check_chain, check_not_forked, find_faults
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.people import have_one_salt
+from glassine.schemas.people import check_people, have_one_salt
 from glassine.schemas.stage import Frame
 from glassine.schemas.validation import Document, read_document
 from glassine.tasks.custody.digest import hash_file
@@ -53,6 +54,7 @@ class OpenJob:
         self.record = JobRecord(self.folder)
         self.working = studio.working_volume()
         self.backups, self.absent = studio.backups()
+        self._settle()
         kept = {volume.name: volume.heads(number) for volume in self.volumes}
         heads = [head for found in kept.values() for head in found]
         self.mended = self._mend_record(heads) if mend else []
@@ -64,6 +66,17 @@ class OpenJob:
         self._bring_people_back(mend=mend)
         self.by = self.record.people.person_of(studio.who(by))
         self._adopt_settings()
+
+    def _settle(self) -> None:
+        """Have all last that a run which was killed left, before anything is said that builds on it."""
+        for volume in filter(lambda volume: volume.is_folder, self.volumes):
+            try:
+                flush_folders(volume.job_folder(self.number))
+            except OSError as error:
+                failure = unwritable(f"{volume.store.label}/{self.number}/", error)
+                if volume is self.working:
+                    raise failure from error
+                self.absent.append(failure)
 
     @property
     def volumes(self) -> list[Volume]:
@@ -189,6 +202,11 @@ class OpenJob:
         problems = [str(error) for error in self.absent]
         problems += self._pay_owed_copies()
         manifest = self.manifest
+        # Another process may have committed the newest entry just now, and not have flushed its name.
+        try:
+            file_system.flush_folder(self.record.record_folder)
+        except OSError as error:
+            raise unwritable(self.record.record_folder, error) from error
         for volume in self.backups:
             try:
                 volume.check_present()
@@ -258,7 +276,9 @@ class OpenJob:
             source, target = self.folder / name, f"{self.number}/{name}"
             there_now = stored_or_none(volume, target)
             if source.exists() and there_now != (content := source.read_bytes()):
-                if name == "people.json" and there_now is not None and not have_one_salt(content, there_now):
+                if name == "people.json" and there_now is not None and not _are_whole_people(there_now):
+                    put_stored_aside(store, self.number, name)  # ours was whole when the job was opened
+                elif name == "people.json" and there_now is not None and not have_one_salt(content, there_now):
                     raise VolumeError(
                         "V002",
                         f"{store.label}/{target} holds other people than {source}: compare both, nothing was overwritten.",
@@ -270,7 +290,7 @@ class OpenJob:
         own = self.record.people.path
         try:
             if own.exists():
-                read_document(own, "people")
+                check_people(own.read_bytes(), label=str(own))
         except DocumentError as error:
             if not mend:
                 raise RecordError(
@@ -279,7 +299,7 @@ class OpenJob:
             put_aside(own, self.folder)
         for volume in self.backups:
             content = stored_or_none(volume, f"{self.number}/people.json")
-            if not own.exists() and content is not None:
+            if not own.exists() and content is not None and _are_whole_people(content):
                 write_if_absent(own, content)
 
     def _adopt_settings(self) -> None:
@@ -311,6 +331,15 @@ class OpenJob:
                 revision = known["revision"] + 1 if known else 1
                 facts.append({"kind": "volume", "volume": volume.volume, "revision": revision, **said})
         return facts
+
+
+def _are_whole_people(content: bytes) -> bool:
+    """Whether these are the bytes of a `people.json` that no bit flipped in."""
+    try:
+        check_people(content, label="people.json")
+    except DocumentError:
+        return False
+    return True
 
 
 def put_aside(file: Path, job_folder: Path) -> None:

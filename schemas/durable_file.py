@@ -24,6 +24,10 @@ TEMPORARY_PREFIX = ".glassine-"
 TEMPORARY_ENDING = ".part"
 LEFTOVER_SECONDS = 24 * 3600.0
 """After so long a temporary file of another machine counts as left over."""
+UNFLUSHED_SECONDS = 3600.0
+"""After so long the system has written a folder out by itself (Linux: 30 s; proc(5), dirty_expire_centisecs)."""
+_in_use: set[str] = set()
+"""Temporary names of this process's own that it still works at."""
 _NO_LINKS = {
     errno.EPERM,
     errno.ENOTSUP,
@@ -36,21 +40,31 @@ _NO_LINKS = {
 
 
 def temporary_name() -> str:
-    """A name that no one else uses, that is never taken for a finished file, and that says whose it is."""
-    return f"{TEMPORARY_PREFIX}{_machine()}-{os.getpid()}-{secrets.token_hex(6)}{TEMPORARY_ENDING}"
+    """A name that no one else uses, that is never taken for a finished file, and that says whose it is, until `abandon`."""
+    name = f"{TEMPORARY_PREFIX}{_machine()}-{_boot()}-{os.getpid()}-{secrets.token_hex(6)}{TEMPORARY_ENDING}"
+    _in_use.add(name)
+    return name
+
+
+def abandon(name: str) -> None:
+    """This process has done with a temporary name; should its file still be there (its disk went away), it is left over."""
+    _in_use.discard(name)
 
 
 def is_abandoned(name: str, changed: float) -> bool:
     """Whether a file of this name, last changed then (seconds since 1970), is temporary and its writer is gone.
 
-    A process of this machine is asked for; one of another machine is given a day.
+    A process of this machine is asked for, unless the machine was started since (another process may have its number
+    now); one of another machine is given a day.
     """
     if not (name.startswith(TEMPORARY_PREFIX) and name.endswith(TEMPORARY_ENDING)):
         return False
-    machine, _, rest = name.removeprefix(TEMPORARY_PREFIX).partition("-")
-    process = rest.partition("-")[0]
-    if machine == _machine() and process.isdecimal() and not _is_running(int(process)):
-        return True
+    machine, boot, process, *_ = [*name.removeprefix(TEMPORARY_PREFIX).split("-"), "", ""]
+    if machine == _machine() and process.isdecimal():
+        if boot != _boot() or not _is_running(int(process)):
+            return True
+        if int(process) == os.getpid():
+            return name not in _in_use
     return time.time() - changed > LEFTOVER_SECONDS
 
 
@@ -70,6 +84,7 @@ def temporary_file(path: Path, *, make_folder: bool = True) -> Iterator[tuple[Pa
     finally:
         with suppress(OSError):
             file_system.remove(temporary)
+        abandon(temporary.name)
 
 
 def write_if_absent(path: Path, content: bytes, *, make_folder: bool = True) -> bool:
@@ -134,6 +149,19 @@ def replace_file(path: Path, content: bytes) -> None:
         raise unwritable(path, error) from error
 
 
+def flush_folders(folder: Path) -> None:
+    """Make every name in a folder and below it last, and its own.
+
+    Files are flushed before they get their names; a process that was killed may have left it at that. Whoever builds on
+    what lies there flushes the names first, or they may be gone after a power cut, and what was said of them not.
+    Raises OSError.
+    """
+    for place in (folder.parent, *(Path(found) for found, _, _ in os.walk(folder))):
+        with suppress(FileNotFoundError, PermissionError):  # gone since; or another's, and no name in it is ours
+            if abs(time.time() - place.stat().st_mtime) < UNFLUSHED_SECONDS:
+                file_system.flush_folder(place)
+
+
 def unwritable(path: Path | str, error: OSError) -> VolumeError:
     """The sentence for a file that could not be written, on a disk or on a server."""
     if error.errno in {errno.ENOSPC, errno.EDQUOT}:
@@ -148,7 +176,7 @@ def unwritable(path: Path | str, error: OSError) -> VolumeError:
 def check_no_replace(folder: Path) -> None:
     """Raise R005 when a folder's file system can neither link nor rename without replacing."""
     file_system.make_folder(folder)
-    name = folder / f"{TEMPORARY_PREFIX}probe-{secrets.token_hex(6)}"
+    name = folder / temporary_name()  # so that it is removed, should this process be killed
     try:
         first, second = write_if_absent(name, b"first"), write_if_absent(name, b"second")
         held = name.read_bytes() == b"first"
@@ -160,6 +188,7 @@ def check_no_replace(folder: Path) -> None:
     finally:
         with suppress(OSError):
             file_system.remove(name)
+        abandon(name.name)
     if not (first and not second and held):
         raise RecordError(
             "R005",
@@ -174,6 +203,14 @@ def _machine() -> str:
     with suppress(OSError):
         space = str(Path("/proc/self/ns/pid").readlink())
     return hashlib.sha256(f"{platform.node()} {uuid.getnode()} {space}".encode()).hexdigest()[:8]
+
+
+@cache
+def _boot() -> str:
+    """Eight hexadecimal digits for this start of the machine (Linux, proc(5)); elsewhere zeros."""
+    with suppress(OSError):
+        return hashlib.sha256(Path("/proc/sys/kernel/random/boot_id").read_bytes()).hexdigest()[:8]
+    return "00000000"
 
 
 def _is_running(process: int) -> bool:

@@ -14,6 +14,17 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
+_NO_FOLDER_FLUSH = {
+    errno.EINVAL,
+    errno.ENOTSUP,
+    errno.EOPNOTSUPP,
+    errno.ENOSYS,
+    errno.EBADF,
+    errno.EPERM,
+    errno.EACCES,
+}
+"""How some network file systems refuse to flush a folder."""
+
 
 def make_folder(folder: Path) -> None:
     """Make a folder with its parents, if absent; each new name is flushed, so that what is put in it cannot be lost with it."""
@@ -52,8 +63,10 @@ def flush_folder(folder: Path) -> None:
         return
     descriptor = os.open(folder, os.O_RDONLY)
     try:
-        with suppress(OSError):  # some network file systems refuse to flush a folder
-            os.fsync(descriptor)
+        os.fsync(descriptor)
+    except OSError as error:
+        if error.errno not in _NO_FOLDER_FLUSH:  # a disk that fails is never passed over
+            raise
     finally:
         os.close(descriptor)
 

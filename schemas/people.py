@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from glassine.schemas.durable_file import replace_file, write_if_absent
-from glassine.schemas.errors import CallError, RecordError
+from glassine.schemas.errors import CallError, DocumentError, RecordError
 from glassine.schemas.validation import Document, check_document, parse_document, read_document
 
 _BRING_BACK = "bring it back from a backup volume, where it lies in the job's folder, then run the same command again."
@@ -42,7 +42,7 @@ class People:
     def person_of(self, name: str) -> str:
         """The id of a name, written down when it is new."""
         spelled = spell_name(name)
-        person = self._derive(self._read(), spelled)
+        person = _derive(self._read(), spelled)
         if person not in self._read()["people"]:
             self._write_down(person, spelled)
         return person
@@ -52,7 +52,7 @@ class People:
         spelled = " ".join(unicodedata.normalize("NFC", name).split())
         if not self.path.exists():
             return None
-        person = self._derive(self._read(), spelled)
+        person = _derive(self._read(), spelled)
         return person if person in self._read()["people"] else None
 
     def name_of(self, person: str | None) -> str:
@@ -63,10 +63,6 @@ class People:
             return person
         known = self._read()["people"].get(person)
         return str(known["name"]) if known else person
-
-    def _derive(self, document: Document, name: str) -> str:
-        key = bytes.fromhex(document["salt"])
-        return f"p-{hmac.new(key, name.casefold().encode(), hashlib.sha256).hexdigest()[:10]}"
 
     def _read(self) -> Document:
         if self._document is None:
@@ -87,6 +83,23 @@ class People:
             check_document(document, "people", label=str(self.path))
             replace_file(self.path, _bytes_of(document))
         self._document = document
+
+
+def check_people(content: bytes, *, label: str) -> Document:
+    """The document of people when it is whole: each id is that of its name. A flipped bit in a name or the salt shows.
+
+    Raises DocumentError.
+    """
+    document = parse_document(content, "people", label=label)
+    for person, known in document["people"].items():
+        if _derive(document, known["name"]) != person:
+            raise DocumentError("D002", label, f"people.{person}", "is not the id of that name: the file is damaged.")
+    return document
+
+
+def _derive(document: Document, name: str) -> str:
+    key = bytes.fromhex(document["salt"])
+    return f"p-{hmac.new(key, name.casefold().encode(), hashlib.sha256).hexdigest()[:10]}"
 
 
 def _bytes_of(document: Document) -> bytes:

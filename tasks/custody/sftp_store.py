@@ -17,7 +17,7 @@ from typing import Any, Self, TypeVar, cast
 import asyncssh
 from asyncssh.sftp import SFTPLimits
 
-from glassine.schemas.durable_file import TEMPORARY_PREFIX, is_abandoned, temporary_name, unwritable
+from glassine.schemas.durable_file import TEMPORARY_PREFIX, abandon, is_abandoned, temporary_name, unwritable
 from glassine.schemas.errors import GlassineError
 from glassine.tasks.custody.medium import ReadBack
 from glassine.tasks.custody.ssh_connection import Connection, Server, ServerAddress, connect_to, parse_address
@@ -264,6 +264,7 @@ class SftpIncoming:
         with suppress(OSError, GlassineError):
             self._run(lambda _: self._file.close(), self.temporary)
         self._store._remove(self._path)
+        abandon(posixpath.basename(self._path))
 
     def write(self, block: bytes) -> None:
         """Write all of a block."""

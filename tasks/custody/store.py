@@ -276,6 +276,7 @@ class FolderIncoming:
     def place(self, path: str) -> bool:
         """Give it its name, and flush the folder."""
         place = self._store.locate(path)
+        self._temporary.stat()  # a volume taken out meanwhile must have no folders made at its empty mount point
         file_system.make_folder(place.parent)
         placed = place_if_absent(self._temporary, place, look_first=True)
         file_system.flush_folder(place.parent)

@@ -13,7 +13,7 @@ import pytest
 from glassine.schemas.errors import VolumeError
 from glassine.tasks.custody import ssh_connection
 from glassine.tasks.custody.digest import BLOCK_BYTES
-from glassine.tasks.custody.sftp_store import SftpStore, open_store
+from glassine.tasks.custody.sftp_store import READ_BYTES, SftpStore, open_store
 
 CONTENT = bytes(range(256)) * 100
 
@@ -79,10 +79,10 @@ def test_a_file_that_was_begun_on_a_lost_line_is_not_gone_on_with(
 
 def test_a_line_that_is_cut_while_a_copy_is_read(sshd: Any, folder: Path, line_to: Callable[..., Any]) -> None:
     line = line_to(sshd)
-    (folder / "A").write_bytes(bytes(3 * BLOCK_BYTES))
+    (folder / "A").write_bytes(bytes(3 * READ_BYTES))
     store = store_at(sshd, folder, line.port)
     blocks = store.read_blocks("A")
-    assert len(next(blocks)) == BLOCK_BYTES
+    assert len(next(blocks)) == READ_BYTES
     line.cut_after(0)
     with pytest.raises(ConnectionError):
         list(blocks)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import random
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,21 @@ def make_card(root: Path) -> Path:
 def small_card(tmp_path: Path) -> Path:
     """Two frames, one with a camera JPEG, and a text file."""
     return make_card(tmp_path / "card")
+
+
+@pytest.fixture(scope="session")
+def memory() -> Iterator[Path]:
+    """A folder for hundreds of small studios, in memory where the system has such a place: there a flush takes no time."""
+    shared = Path("/dev/shm")  # Linux, shm_overview(7)
+    with tempfile.TemporaryDirectory(prefix="glassine-", dir=shared if shared.is_dir() else None) as folder:
+        yield Path(folder)
+
+
+@pytest.fixture(scope="session")
+def empty_studio(memory: Path) -> Path:
+    """A folder with a studio, two volumes and no job, for `small_world`."""
+    make_studio(memory / "empty" / "studio", [("working", "../volumes/working"), ("backup", "../volumes/backup")])
+    return memory / "empty"
 
 
 @pytest.fixture

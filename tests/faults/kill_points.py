@@ -2,9 +2,10 @@
 
 Words: a JSON document {"work": "ingest" or "repair", "runs": [[folder, step or null], ...]}. Each run is a forked
 process (forking is quick, and this process has no threads), which kills itself by SIGKILL just before the step of
-that number: an opening for writing, a block written (half of it is), a flush, a link, a rename, a removal, a new
-folder. No signal handler, `finally` or exit function runs, as when the power of the computer fails, though what was
-written stays in the system's memory. Prints what came of each run, as JSON.
+that number. A step is a call of `glassine.schemas.file_system`; of a block that is written, half is. The work has its
+threads as ever, so that what the others were at when the step came is another thing each time. No signal handler,
+`finally` or exit function runs; what was written stays in the system's memory (test_power_cut.py is about the rest).
+Prints what came of each run, as JSON.
 """
 
 from __future__ import annotations
@@ -13,18 +14,33 @@ import json
 import os
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import IO, Any
 
 from glassine.flows import ingest, verify
 from glassine.flows.open_job import OpenJob
 from glassine.flows.studio import read_studio
-from glassine.tasks.custody import replication
+from glassine.schemas import file_system
+from glassine.tasks.custody import source_file, store
 
 JOB = "2611-04"
 BY = "Imre Falk"
+STEPS = (
+    "create",
+    "flush",
+    "flush_folder",
+    "set_times",
+    "set_attributes",
+    "link",
+    "rename",
+    "replace",
+    "remove",
+    "rename_if_absent",
+)
+"""With `write` and `make_folder`, every call of the seam."""
 
 
 def main(plan: dict[str, Any]) -> None:
@@ -38,7 +54,7 @@ def run_once(work: str, folder: Path, step: int | None) -> dict[str, Any]:
     child = os.fork()
     if child == 0:
         try:
-            steps = count_steps(folder, step)
+            steps = count_steps(step)
             outcome = WORK[work](folder)
             os.write(writer, json.dumps({"steps": steps(), "problems": outcome}).encode())
         finally:
@@ -50,39 +66,41 @@ def run_once(work: str, folder: Path, step: int | None) -> dict[str, Any]:
     return {"signal": os.WTERMSIG(status) if os.WIFSIGNALED(status) else None, **json.loads(told or b"{}")}
 
 
-def count_steps(folder: Path, last: int | None) -> Callable[[], int]:
-    """Count what changes files in a folder, and be killed before step `last`."""
+def count_steps(last: int | None) -> Callable[[], int]:
+    """Count the calls that change files that must last, and be killed before number `last`."""
     count = 0
-    root = str(folder)
+    lock = threading.Lock()
 
     def step() -> None:
         nonlocal count
-        count += 1
-        if count == last:
-            os.kill(os.getpid(), signal.SIGKILL)
+        with lock:
+            count += 1
+            if count == last:
+                os.kill(os.getpid(), signal.SIGKILL)
 
-    def watch(event: str, words: tuple[Any, ...]) -> None:
-        changes = event in {"os.link", "os.rename", "os.remove", "os.mkdir"} or (
-            event == "open" and isinstance(words[2], int) and words[2] & (os.O_WRONLY | os.O_RDWR)
-        )
-        if changes and str(words[0]).startswith(root):
+    def counted(real: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*words: Any) -> Any:
             step()
+            return real(*words)
 
-    real_flush, real_write = os.fsync, replication._write
+        return call
 
-    def flush(descriptor: int) -> None:
+    real_write, real_make_folder = file_system.write, file_system.make_folder
+
+    def write(stream: IO[bytes], block: bytes) -> None:
+        real_write(stream, block[: len(block) // 2])
+        stream.flush()
         step()
-        real_flush(descriptor)
+        real_write(stream, block[len(block) // 2 :])
 
-    def write(target: Any, block: bytes) -> None:
-        target.stream.write(block[: len(block) // 2])
-        target.stream.flush()
-        step()
-        real_write(target, block[len(block) // 2 :])
+    def make_folder(folder: Path) -> None:
+        if not folder.is_dir():
+            step()
+        real_make_folder(folder)
 
-    replace(os, fsync=flush)
-    replace(replication, _write=write)
-    sys.addaudithook(watch)
+    for name in STEPS:
+        replace(file_system, **{name: counted(getattr(file_system, name))})
+    replace(file_system, write=write, make_folder=make_folder)
     return lambda: count
 
 
@@ -115,7 +133,8 @@ def run_repair(folder: Path) -> list[str]:
 WORK: dict[str, Callable[[Path], list[str]]] = {"ingest": run_ingest, "repair": run_repair}
 
 if __name__ == "__main__":
-    replace(replication, BLOCK_BYTES=4096)  # several blocks a file
-    replace(ingest, BATCH_BYTES=1, run_batches=plain_batches)  # several entries a job
+    for module in (source_file, store):
+        replace(module, BLOCK_BYTES=4096)  # several blocks a file
+    replace(ingest, BATCH_BYTES=12_000, run_batches=plain_batches)  # two entries, the second of two groups at once
     replace(verify, BATCH_BYTES=1, run_batches=plain_batches)
     main(json.loads(sys.stdin.read()))

@@ -35,10 +35,10 @@ def during_ingest(monkeypatch: pytest.MonkeyPatch, act: Callable[[], object]) ->
     """Do something when the first file of a card is about to be copied."""
     real = ingest_module._Batch._copy_file
 
-    def copy_file(batch: ingest_module._Batch, file: Any, role: str) -> Any:
+    def copy_file(batch: ingest_module._Batch, file: Any, *words: Any) -> Any:
         if file.name == "SIMU0001.DNG":
             act()
-        return real(batch, file, role)
+        return real(batch, file, *words)
 
     monkeypatch.setattr(ingest_module._Batch, "_copy_file", copy_file)
 

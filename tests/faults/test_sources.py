@@ -5,7 +5,8 @@ from __future__ import annotations
 import errno
 import os
 import shutil
-from collections.abc import Callable
+import unicodedata
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -17,7 +18,7 @@ from glassine.schemas.errors import VolumeError
 from glassine.schemas.job_record import JobRecord
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.validation import Document
-from glassine.tasks.custody import replication
+from glassine.tasks.custody import source_file
 
 JOB = "2611-04"
 Ingest = Callable[..., Document]
@@ -34,10 +35,10 @@ def before_copy_of(monkeypatch: pytest.MonkeyPatch) -> Between:
     def arrange(name: str, act: Callable[[], object]) -> None:
         real = ingest_module._Batch._copy_file
 
-        def copy_file(batch: ingest_module._Batch, file: Any, role: str) -> Any:
+        def copy_file(batch: ingest_module._Batch, file: Any, *words: Any) -> Any:
             if file.name == name:
                 act()
-            return real(batch, file, role)
+            return real(batch, file, *words)
 
         monkeypatch.setattr(ingest_module._Batch, "_copy_file", copy_file)
 
@@ -108,7 +109,7 @@ def test_a_card_with_a_bad_sector(
     error: int,
 ) -> None:
     """A read that fails after the first blocks of a file."""
-    monkeypatch.setattr(replication, "BLOCK_BYTES", 4096)
+    monkeypatch.setattr(source_file, "BLOCK_BYTES", 4096)
     bad = small_card / "DCIM/101SIMUL/SIMU0001.NEF"
     real = Path.open
 
@@ -179,6 +180,68 @@ def test_a_file_that_grew_since_the_walk_is_recorded_with_the_size_that_was_copi
     assert frame["size"] == file.stat().st_size == 9_008
 
 
+@pytest.mark.parametrize("how", ["grows", "is written over", "is cut short"])
+def test_a_file_that_changes_while_it_is_read(
+    opened: Studio,
+    small_card: Path,
+    ingest_now: Ingest,
+    check_custody: Callable[..., Manifest],
+    monkeypatch: pytest.MonkeyPatch,
+    how: str,
+) -> None:
+    """It is refused whole, told of, and leaves nothing; the rest of the card is taken in, and the file the next time."""
+    file = small_card / "DCIM/101SIMUL/SIMU0001.NEF"
+    content = file.read_bytes()
+    blocks = source_file.SourceFile.blocks
+
+    def blocks_meanwhile(source: source_file.SourceFile) -> Iterator[bytes]:
+        for number, block in enumerate(blocks(source)):
+            if source.path == file and number == 0:
+                new = {"grows": content + b"more", "is written over": content[::-1], "is cut short": content[:5000]}
+                file.write_bytes(new[how])
+            yield block
+
+    monkeypatch.setattr(source_file, "BLOCK_BYTES", 4096)
+    with monkeypatch.context() as patch:
+        patch.setattr(source_file.SourceFile, "blocks", blocks_meanwhile)
+        outcome = ingest_now(opened, small_card)
+    assert (outcome["status"], outcome["frames"]) == (3, ["0001"])
+    (problem,) = outcome["problems"]
+    assert str(file) in problem
+    assert "was not taken in" in problem
+    for folder in folders_of(opened):
+        assert not [*folder.rglob("*.NEF"), *folder.rglob(".glassine-*")]
+    file.write_bytes(content)
+    assert ingest_now(opened, small_card)["frames"] == ["0002"]
+    check_custody(folders_of(opened), small_card)
+
+
+def test_names_that_differ_in_how_their_letters_are_composed(
+    opened: Studio, tmp_path: Path, ingest_now: Ingest
+) -> None:
+    """NFC and NFD of one name (Unicode, annex 15): a card from macOS beside one from Linux. What lies in both folders is
+    kept, under one spelling, and is known when the card comes again; a companion finds its frame in either."""
+    composed, apart = (unicodedata.normalize(form, "Säge") for form in ("NFC", "NFD"))
+    files = {f"{composed}/{apart}.DNG": b"one" * 50, f"{composed}/{composed}.JPG": b"two" * 50}
+    other = {f"{apart}/{composed}.DNG": b"three" * 50}
+    for number, names in enumerate((files, other)):
+        for name, content in names.items():
+            path = tmp_path / f"card-{number}" / "DCIM" / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+    cards = (tmp_path / "card-0", tmp_path / "card-1")
+    outcome = ingest_now(opened, *cards)
+    assert (outcome["status"], outcome["frames"], outcome["owed_copies"]) == (0, ["0001", "0002"], 0)
+    manifest = JobRecord(folders_of(opened)[0]).manifest()
+    assert [len(frame["companions"]) for frame in manifest.frames] == [1, 0]
+    for folder in folders_of(opened):
+        kept = {path.read_bytes(): path for path in (folder / "originals").rglob("*") if path.is_file()}
+        assert set(kept) == {*files.values(), *other.values()}
+        assert {path.parent.name for path in kept.values()} == {composed}
+    again = ingest_now(opened, *cards)
+    assert (again["status"], again["frames"], again["seen_again"]) == (0, [], 3)
+
+
 @pytest.mark.parametrize("comes_back", [True, False])
 def test_a_card_pulled_out_on_the_way(
     opened: Studio,
@@ -194,11 +257,12 @@ def test_a_card_pulled_out_on_the_way(
     with pytest.MonkeyPatch.context() as patch:
         real = ingest_module._Batch._copy_file
 
-        def copy_file(batch: ingest_module._Batch, file: Any, role: str) -> Any:
+        def copy_file(batch: ingest_module._Batch, file: Any, *words: Any) -> Any:
             if file.name == "SIMU0001.NEF" and small_card.exists():
                 shutil.move(small_card, tmp_path / "hand")
-            return real(batch, file, role)
+            return real(batch, file, *words)
 
+        patch.setattr(ingest_module, "GROUPS_AT_ONCE", 1)  # so that it is known what was copied before
         patch.setattr(ingest_module._Batch, "_copy_file", copy_file)
         outcome = ingest_now(opened, small_card)
     assert (outcome["status"], outcome["frames"]) == (3, ["0001"])
@@ -248,3 +312,17 @@ def test_frames_of_one_name_after_the_counter_rolled_over(opened: Studio, tmp_pa
     outcome = ingest_now(opened, tmp_path / "card")
     assert (outcome["status"], outcome["frames"], outcome["seen_again"]) == (0, ["0001", "0002", "0003"], 1)
     assert len(JobRecord(folders_of(opened)[0]).manifest().frame(1)["seen"]) == 2
+
+
+def test_a_card_that_gives_other_bytes_the_second_time(opened: Studio, small_card: Path, ingest_now: Ingest) -> None:
+    """A bit that flipped on the card, or in its reader: a frame of its own, both are kept, and it is told of."""
+    assert ingest_now(opened, small_card)["status"] == 0
+    file = small_card / "DCIM/101SIMUL/SIMU0001.NEF"
+    content = bytearray(file.read_bytes())
+    content[100] ^= 1
+    file.write_bytes(content)
+    outcome = ingest_now(opened, small_card)
+    assert (outcome["status"], outcome["frames"]) == (0, ["0003"])
+    assert any("Frame 0003 has the name" in sentence and "frame 0002" in sentence for sentence in outcome["said"])
+    for folder in folders_of(opened):
+        assert len(list(folder.rglob("SIMU0001.*.NEF"))) == 2

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shutil
-from collections.abc import Callable
+import subprocess
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,7 @@ from glassine.flows.studio import Studio
 from glassine.schemas.errors import VolumeError
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.validation import Document
+from glassine.tasks.custody import source_file
 from glassine.tasks.custody.volume import make_volume
 
 JOB = "2611-04"
@@ -126,14 +129,14 @@ def test_the_backup_is_pulled_out_on_the_way(
     working, backup = roots
     real = ingest_module._Batch._copy_file
 
-    def copy_file(batch: ingest_module._Batch, file: Any, role: str) -> Any:
+    def copy_file(batch: ingest_module._Batch, file: Any, *words: Any) -> Any:
         if file.name == "SIMU0001.NEF":
             shutil.move(backup, tmp_path / "drawer")
             if then == "an empty mount point":
                 backup.mkdir()
             elif then == "another disk":
                 make_volume(backup, "someone's")
-        return real(batch, file, role)
+        return real(batch, file, *words)
 
     with monkeypatch.context() as patch:
         patch.setattr(ingest_module._Batch, "_copy_file", copy_file)
@@ -146,3 +149,50 @@ def test_the_backup_is_pulled_out_on_the_way(
     shutil.move(tmp_path / "drawer", backup)
     assert ingest_now(opened, small_card)["status"] == 0
     check_custody([working / JOB, backup / JOB], small_card)
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="only the super-user may mount")
+def test_the_backup_is_unmounted_on_the_way(
+    opened: Studio,
+    roots: tuple[Path, Path],
+    small_card: Path,
+    tmp_path: Path,
+    ingest_now: Ingest,
+    check_custody: Callable[..., Manifest],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A real mount that goes while files are open on it: no folder is made at its empty mount point, what it lacks is
+    said to be owed, and is paid when it is mounted again."""
+    working, backup = roots
+    drawer = tmp_path / "drawer"
+    shutil.move(backup, drawer)
+    backup.mkdir()
+    mount, unmount = ["mount", "--bind", str(drawer), str(backup)], ["umount", "--lazy", str(backup)]
+    if subprocess.run(mount, check=False).returncode:
+        pytest.skip("this system lets nobody mount")
+    mounted = [backup]
+    real = source_file.SourceFile.blocks
+
+    def blocks(source: source_file.SourceFile) -> Iterator[bytes]:
+        for block in real(source):
+            yield block
+            if source.path.name == "SIMU0001.NEF" and mounted:
+                subprocess.run(unmount, check=True)
+                mounted.clear()
+
+    try:
+        with monkeypatch.context() as patch:
+            patch.setattr(source_file.SourceFile, "blocks", blocks)
+            patch.setattr(source_file, "BLOCK_BYTES", 4096)
+            patch.setattr(ingest_module, "GROUPS_AT_ONCE", 1)  # so that it is known what was copied before
+            outcome = ingest_now(opened, small_card)
+        assert (outcome["status"], outcome["frames"]) == (3, ["0001", "0002"])
+        assert outcome["owed_copies"] > 0
+        assert list(backup.iterdir()) == []
+        subprocess.run(mount, check=True)
+        mounted.append(backup)
+        assert ingest_now(opened, small_card)["status"] == 0
+        check_custody([working / JOB, backup / JOB], small_card)
+    finally:
+        if mounted:
+            subprocess.run(unmount, check=True)

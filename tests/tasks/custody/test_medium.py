@@ -39,10 +39,9 @@ def test_cached_pages_are_asked_to_be_dropped(tmp_path: Path, monkeypatch: pytes
         real(descriptor, offset, length, advice)
 
     monkeypatch.setattr(os, "posix_fadvise", advise)
-    path = tmp_path / "copy"
-    path.write_bytes(b"abc")
+    path = flushed(tmp_path / "copy")
     read_back(path)
-    assert asked == [(0, 0, os.POSIX_FADV_DONTNEED)]  # length 0: to the end (IEEE Std 1003.1, posix_fadvise)
+    assert set(asked) == {(0, 0, os.POSIX_FADV_DONTNEED)}  # length 0: to the end (IEEE Std 1003.1, posix_fadvise)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="posix_fadvise")

@@ -102,7 +102,7 @@ def test_a_name_with_other_content_is_left_and_a_longer_one_taken(
     assert taken.read_bytes() == b"something else"
     assert volumes[1].locate(JOB, longer).read_bytes() == CONTENT
     again = replicate(SourceFile(source), JOB, volumes, place)
-    assert again == replica
+    assert [(copy.volume, copy.path) for copy in again.copies] == [(copy.volume, copy.path) for copy in replica.copies]
     assert names_under(volumes[1].job_folder(JOB)) == sorted([place(SHA), longer])
 
 
@@ -304,9 +304,23 @@ def test_only_leftovers_whose_writer_is_gone_are_removed(
     assert sorted({*before} - {*names_under(folder)}) == [f"originals/{of_the_dead}"]
     now = time.time()
     monkeypatch.setattr(durable_file.time, "time", lambda: now + 2 * 24 * 3600)  # type: ignore[attr-defined]
+    durable_file.abandon(own)
     volumes[0].store.remove_leftovers(JOB)
     assert names_under(folder) == sorted([place(SHA), "originals/.other.part"])
     volumes[0].store.remove_leftovers("absent")
+
+
+def test_a_leftover_of_this_very_process_is_removed_once_it_has_done_with_it(volumes: list[Volume]) -> None:
+    """Its disk was away when it should have been removed, and the process goes on for hours."""
+    folder = volumes[0].job_folder(JOB) / "originals"
+    folder.mkdir(parents=True)
+    left = folder / durable_file.temporary_name()
+    left.write_bytes(CONTENT)
+    volumes[0].store.remove_leftovers(JOB)
+    assert left.exists()
+    durable_file.abandon(left.name)
+    volumes[0].store.remove_leftovers(JOB)
+    assert not left.exists()
 
 
 def test_old_packing_folders_are_removed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
