@@ -28,8 +28,10 @@ from glassine.flows.cli_job import job_app
 from glassine.flows.cli_retouch import retouch_app
 from glassine.flows.cli_selects import selects_app
 from glassine.flows.cli_studio import studio_app
+from glassine.flows.cli_tether import on_set, tether
 from glassine.flows.cli_words import wrong_words
-from glassine.flows.outcome import failure, merge, summary
+from glassine.flows.cli_wrap import cards_app, clock, wrap
+from glassine.flows.outcome import failure, summary
 from glassine.schemas.errors import INTERRUPTED, WRONG_WORDS, CallError, GlassineError
 from glassine.schemas.validation import Document
 
@@ -49,9 +51,13 @@ STAGES = Group("A job, in its order", sort_key=1)
 ALWAYS = Group("At any time", sort_key=2)
 PROGRAM = Group("This program", sort_key=3)
 app["--help"].group = (PROGRAM,)
-for place, group in ((0, studio_app), (1, job_app), (4, selects_app), (5, retouch_app)):
+for place, group in ((0, studio_app), (1, job_app), (2, cards_app), (4, selects_app), (5, retouch_app)):
     group.group, group.sort_key = (STAGES,), place
     app.command(group)
+app.command(tether, group=STAGES, sort_key=2)
+app.command(on_set, group=STAGES, sort_key=2)
+app.command(wrap, group=STAGES, sort_key=3)
+app.command(clock, group=ALWAYS)
 
 
 @app.command(group=PROGRAM)
@@ -127,7 +133,9 @@ def completion(shell: Literal["bash", "zsh", "fish"], *, common: Common = HERE) 
 
 
 @app.command(group=STAGES, sort_key=2)
-def ingest(number: Number, sources: list[Path], *, set_up: str | None = None, common: Common = HERE) -> Document:
+def ingest(
+    number: Number, sources: list[Path], *, set_up: str | None = None, card: str | None = None, common: Common = HERE
+) -> Document:
     """Take cards or folders in: to the working volume and every backup, each copy read back.
 
     Run it again if it was interrupted, or for the next card: what is in custody
@@ -142,19 +150,32 @@ def ingest(number: Number, sources: list[Path], *, set_up: str | None = None, co
         Cards or folders; nothing on them is changed.
     set_up
         The set-up that new frames belong to; the job sheet's only one by default.
+    card
+        The card's name (`glassine cards`): it counts as taken in once every file on it is in custody.
     """
     if not sources:
         raise CallError("W001", "Name at least one card or folder: glassine ingest NUMBER SOURCE.")
     places = [str(source.absolute()) for source in sources]
-    return run_named(common, "ingest", "ingest", job=number, sources=places, set_up=set_up)
+    return run_named(common, "ingest", "ingest", job=number, sources=places, set_up=set_up, card=card)
 
 
 @app.command(group=ALWAYS)
-def verify(number: str | None = None, *, repair: bool = False, common: Common = HERE) -> Document:
+def verify(
+    number: str | None = None,
+    *,
+    older_than: float | None = None,
+    sample: str | None = None,
+    repair: bool = False,
+    common: Common = HERE,
+) -> Document:
     """Read every copy again; exit status 1 when one is missing or differs.
 
-    It takes as long as reading every disk once. Stopped, it goes on where it
-    was, within a day.
+    It takes as long as reading every disk once, and shows how fast and how long
+    still. Stopped, it goes on where it was, when it is given again within a day.
+
+    Less is read with --older-than and --sample, which may be combined; copies
+    known to be bad are always read. A sample says how likely it would have
+    missed bad copies.
 
     Example: glassine verify 2611-04 --repair
     Next: glassine status 2611-04
@@ -162,15 +183,22 @@ def verify(number: str | None = None, *, repair: bool = False, common: Common = 
     Parameters
     ----------
     number
-        A job; all jobs without one.
+        A job; all jobs without one, each in turn.
+    older_than
+        Only copies that were not read back whole for so many days.
+    sample
+        So many copies of each job, chosen at random: a number, or a percentage such as 10%.
     repair
         Make a missing or differing copy again from a whole one; the bad file is kept aside.
     """
+    from glassine.flows.verify_report import merge_jobs
+    from glassine.flows.verify_scope import Asked
+
+    Asked(older_than, sample)  # words that mean nothing are said at once, before the flow engine starts
+    words = {"repair": repair, "older_than": older_than, "sample": sample}
     if number:
-        return run_named(common, "verify", "verify", job=number, repair=repair)
-    return merge(
-        [run_safely(common, "verify", "verify", job=one, repair=repair) for one in common.find().job_numbers()]
-    )
+        return run_named(common, "verify", "verify", job=number, **words)
+    return merge_jobs([run_safely(common, "verify", "verify", job=one, **words) for one in common.find().job_numbers()])
 
 
 @app.command(group=ALWAYS)
@@ -269,6 +297,30 @@ def audit(
     if client is not None and file is not None:
         raise CallError("W001", "Ask for --client or for --file, not for both.")
     return answer(common.find(), client=client, file=file, job=job)
+
+
+@app["audit"].command(name="custody")
+def audit_custody(number: Number, frames: list[str] | None = None, *, common: Common = HERE) -> Document:
+    """Prove where the frames of a job were since they arrived, check the chain, and show what does not fit.
+
+    For frames that are named, every entry that touched them. Each volume's head is
+    compared with the record's, and what lies on the volumes with what the record
+    says. It reads no picture; `verify` does.
+
+    Exit status: 0 all fits; 1 the chain is broken, or something does not fit.
+
+    Example: glassine audit custody 2611-04 0012
+    Next: glassine verify 2611-04 --repair
+
+    Parameters
+    ----------
+    frames
+        Frame numbers, ranges or file names; all frames without them, a line each.
+    """
+    from glassine.flows.custody_history import audit_custody as answer
+
+    studio = common.find()
+    return answer(studio, number, frame_numbers(studio, number, frames) if frames else None)
 
 
 @app.command(group=ALWAYS)

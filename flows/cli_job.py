@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Literal
 
 from cyclopts import App
 
@@ -103,7 +104,9 @@ def job_sheet(number: str | None = None, *, common: Common = HERE) -> Document:
 
 
 @job_app.command(name="set-up")
-def job_set_up(number: Number, name: str, frames: Frames, *, common: Common = HERE) -> Document:
+def job_set_up(
+    number: Number, name: str, frames: Frames, *, arrangement: int | None = None, common: Common = HERE
+) -> Document:
     """Say to which set-up frames belong.
 
     Frames of one set-up are compared with each other, so that one exposure that
@@ -116,11 +119,40 @@ def job_set_up(number: Number, name: str, frames: Frames, *, common: Common = HE
     ----------
     name
         The set-up, as the job sheet names it.
+    arrangement
+        Which arrangement of its lights: 1, and one more each time that a light was moved. By default the first, or
+        what a frame of that set-up has.
     """
     from glassine.flows.job_sheet import assign_set_up
 
     studio = common.find()
-    return assign_set_up(studio, number, name, frame_numbers(studio, number, frames), common.by)
+    return assign_set_up(
+        studio, number, name, frame_numbers(studio, number, frames), common.by, arrangement=arrangement
+    )
+
+
+@job_app.command(name="purpose")
+def job_purpose(
+    number: Number, purpose: Literal["picture", "test", "grey-card"], frames: Frames, *, common: Common = HERE
+) -> Document:
+    """Correct what frames were taken for: a picture, a test, a grey card.
+
+    Tests and grey cards are compared with nothing, and nobody is asked to choose
+    among them.
+
+    Example: glassine job purpose 2611-04 test 0001-0003
+    Next: glassine proof 2611-04
+
+    Parameters
+    ----------
+    purpose
+        What they are.
+    """
+    from glassine.flows.on_set import assign_purpose
+
+    studio = common.find()
+    chosen = frame_numbers(studio, number, frames)
+    return assign_purpose(studio, number, purpose.replace("-", "_"), chosen, common.by)
 
 
 @job_app.command(name="block")

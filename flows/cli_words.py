@@ -59,7 +59,10 @@ def wrong_words(error: CycloptsError, root: App) -> CallError:
         case MissingArgumentError():
             said = _missing(command, called, error)
         case UnusedCliTokensError():
-            extra = ", ".join(map(repr, error.unused_tokens or []))
+            words = error.unused_tokens or ["?"]
+            if _names(command):  # a command that does something by itself, and has others below it
+                return CallError("W001", _unknown_command(root, command, called, words[0]))
+            extra = ", ".join(map(repr, words))
             said = f"`{called}` does not know what to do with {extra}: quote a name that holds spaces."
         case _:
             said = " ".join(str(error).split())
@@ -67,15 +70,20 @@ def wrong_words(error: CycloptsError, root: App) -> CallError:
     return CallError("W001", f"{said}{f' Example: {example}.' if example else ''} See `{called} --help`.")
 
 
+def _names(group: App) -> list[str]:
+    """The commands below a command."""
+    return [name for name in group if not name.startswith("-")]
+
+
 def _unknown_command(root: App, group: App, called: str, word: str) -> str:
     commands = list(every_command(root))
     names = {path[-1]: " ".join(path) for path, _ in reversed(commands)}
     names |= {name: name for name in root if not name.startswith("-")}
-    near = difflib.get_close_matches(word, [name for name in group if not name.startswith("-")], 1)
+    near = difflib.get_close_matches(word, _names(group), 1)
     meant = f"{called} {near[0]}" if near else ""
     if not near and (elsewhere := difflib.get_close_matches(word, list(names), 1)):
         meant = f"{PROGRAM} {names[elsewhere[0]]}"
-    known = ", ".join(name for name in group if not name.startswith("-"))
+    known = ", ".join(_names(group))
     perhaps = f" Did you mean `{meant}`?" if meant else ""
     return f"`{called}` has no command {word!r}.{perhaps} It has {known}. See `{called} --help`."
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -12,6 +11,7 @@ from typing import Any
 
 from prefect import flow
 
+from glassine.flows.arrival import Arrival, Intake, arrival_facts
 from glassine.flows.batches import in_batches, run_batches
 from glassine.flows.card_log import check_card, log_taken_in
 from glassine.flows.decoding import attempt_facts, is_given_up, is_worth_another_try, open_pool
@@ -20,16 +20,12 @@ from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import bad_copies, unidentified
-from glassine.schemas.errors import NOT_RIGHT, CallError, VolumeError
+from glassine.schemas.errors import NOT_RIGHT, CallError
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame
 from glassine.schemas.validation import Document
-from glassine.tasks.custody.card_walk import FoundFile, FoundGroup, WalkReport, walk_source
-from glassine.tasks.custody.digest import hash_file
-from glassine.tasks.custody.original_name import original_path
-from glassine.tasks.custody.replication import PlacedCopy, replicate
-from glassine.tasks.custody.source_file import SourceFile
+from glassine.tasks.custody.card_walk import FoundGroup, WalkReport, walk_source
 from glassine.tasks.delivery.exiftool import ExifTool
 from glassine.tasks.delivery.identification import identify
 from glassine.tasks.imaging.decoder_pool import Outcome
@@ -42,17 +38,6 @@ BATCH_BYTES = 256 * 2**20
 """A batch is committed after about this much: a second or two of copying to disks."""
 GROUPS_AT_ONCE = 3
 """While one file is written out and read back, the next are read; each has up to `BLOCKS_AHEAD` blocks a volume in memory."""
-
-
-@dataclass
-class Arrival:
-    """One file of a source, in custody: what it is to its frame, its digest, and the copies that were placed."""
-
-    file: FoundFile
-    role: str
-    sha256: str
-    size: int
-    copies: list[PlacedCopy]
 
 
 @dataclass
@@ -112,7 +97,7 @@ def take_in(job: OpenJob, sources: list[Path], set_up: str | None, tally: Tally)
     with show_progress("taking in", total, bytes_=True) as on_bytes:
 
         def copy_batch(groups: list[FoundGroup]) -> list[list[Arrival]]:
-            batch = _Batch(job, job.manifest, on_bytes)
+            batch = Intake(job, job.manifest, on_bytes)
             with ThreadPoolExecutor(GROUPS_AT_ONCE, "group") as threads:
                 copied = list(threads.map(batch.copy_group, groups))
             for arrivals, problems in copied:
@@ -178,140 +163,6 @@ def _identified_facts(job: OpenJob, looked_at: list[_LookedAt], problems: list[s
             problems.append(
                 f"Frame {frame['number']} was not looked at: {outcome.failure} The next run tries it again."
             )
-
-
-class _Batch:
-    """A batch under way: what was in custody when it began, and what it brought in since; several threads share it."""
-
-    def __init__(self, job: OpenJob, manifest: Manifest, on_bytes: Callable[[int], None]) -> None:
-        self.job = job
-        self.on_bytes = on_bytes
-        # What was lost on every volume is not known: the card may still have it.
-        self.known = {
-            sha256
-            for sha256, holder in manifest.every_file()
-            if not holder["copies"] or any(copy["outcome"] == "whole" for copy in holder["copies"])
-        }
-        self.names = {(frame["name"], frame["size"]) for frame in manifest.frames}
-        self.names |= {(file["name"], file["size"]) for frame in manifest.frames for file in frame["companions"]}
-        self.names |= {(stray["name"], stray["size"]) for stray in manifest.document["strays"]}
-        self._placing: dict[str, threading.Thread] = {}
-        self._changed = threading.Condition()
-
-    def copy_group(self, group: FoundGroup) -> tuple[list[Arrival], list[str]]:
-        """Bring one group into custody; a file that cannot be read is told of, and the others go on."""
-        arrivals: list[Arrival] = []
-        problems: list[str] = []
-        for file in group.files:
-            role = "original" if file is group.original else "companion" if file in group.companions else "stray"
-            try:
-                arrivals.append(self._copy_file(file, role, problems))
-            except VolumeError as error:
-                problems.append(str(error))
-                if role == "original":
-                    break  # its companions wait for it
-        return arrivals, problems
-
-    def _copy_file(self, file: FoundFile, role: str, problems: list[str]) -> Arrival:
-        if (file.name, file.size) in self.names:  # most likely this very file: read it once, without writing
-            try:
-                sha256 = hash_file(file.path)
-            except OSError as error:
-                raise VolumeError(
-                    "V004",
-                    f"{file.path} cannot be read ({error.strerror}) and was not taken in: try another reader or cable, and run the same command again.",
-                ) from error
-            if sha256 in self.known:
-                self.on_bytes(file.size)
-                return Arrival(file, role, sha256, file.size, [])
-        try:
-            replica = replicate(
-                SourceFile(file.path),
-                self.job.number,
-                self.job.volumes,
-                lambda sha256: original_path(file, sha256),
-                is_known=self._is_known,
-                on_bytes=self.on_bytes,
-            )
-            problems += [str(failure) for failure in replica.failures]
-            if not replica.copies and replica.sha256 not in self.known:
-                raise VolumeError(
-                    "V003",
-                    f"{file.source} was not taken in, since no volume took a copy of it: see what each volume says, and run the same command again.",
-                )
-            with self._changed:
-                self.known.add(replica.sha256)
-        finally:
-            self._let_go()
-        return Arrival(file, role, replica.sha256, replica.size, replica.copies)
-
-    def _is_known(self, sha256: str) -> bool:
-        """Whether content is in custody; when another thread is just placing the same, what came of that."""
-        with self._changed:
-            while sha256 not in self.known and sha256 in self._placing:
-                self._changed.wait()
-            if sha256 not in self.known:
-                self._placing[sha256] = threading.current_thread()
-            return sha256 in self.known
-
-    def _let_go(self) -> None:
-        """This thread places nothing any more."""
-        with self._changed:
-            own = threading.current_thread()
-            self._placing = {sha256: thread for sha256, thread in self._placing.items() if thread is not own}
-            self._changed.notify_all()
-
-
-def arrival_facts(
-    manifest: Manifest,
-    groups: list[list[Arrival]],
-    set_up: str | None,
-    more: Callable[[int, Arrival], Iterable[Fact]] = lambda frame, arrival: (),
-) -> Iterator[Fact]:
-    """What a batch of arrivals means on this state of the job: new frames, companions, strays, or content seen again.
-
-    `more` gives further facts of a new frame, from its number and its arrival.
-    """
-    numbers = {frame["sha256"]: frame["frame"] for frame in manifest.frames}
-    known = {sha256 for sha256, _ in manifest.every_file()}
-    for arrivals in groups:
-        owner: int | None = None
-        for arrival in arrivals:
-            common = _common_fields(arrival)
-            if arrival.role == "original" and arrival.sha256 not in known:
-                number = max(numbers.values(), default=0) + 1
-                numbers[arrival.sha256] = number
-                yield {"kind": "frame", "frame": number, **common, "folder": arrival.file.folder}
-                if set_up:
-                    yield {"kind": "set_up", "frame": number, "revision": 1, "set_up": set_up}
-                yield from more(number, arrival)
-            elif arrival.role == "companion" and owner is not None:
-                yield {"kind": "companion", "frame": owner, **common}
-            elif arrival.sha256 not in known:
-                yield {"kind": "stray", **common, "reason": "not a picture format that glassine knows"}
-            known.add(arrival.sha256)
-            yield {"kind": "seen", "sha256": arrival.sha256, "source": common["source"]}
-            for copy in arrival.copies:
-                yield _copy_fact(manifest, arrival.sha256, copy)
-            if arrival.role == "original":
-                owner = numbers.get(arrival.sha256)
-
-
-def _copy_fact(manifest: Manifest, sha256: str, copy: PlacedCopy) -> Fact:
-    """A new copy, or the mending of one that was found missing or different at that very place."""
-    holder = manifest.holder(sha256)
-    for known in holder["copies"] if holder else []:
-        if (known["volume"], known["path"]) == (copy.volume, copy.path) and known["outcome"] != "whole":
-            number = manifest.document["passes"]["opened"]
-            place = {"sha256": sha256, "volume": copy.volume, "path": copy.path}
-            return {"kind": "repair", **place, "pass": number, "from_volume": None, "aside": None}
-    return copy.as_fact(sha256)
-
-
-def _common_fields(arrival: Arrival) -> Fact:
-    path = arrival.copies[0].path if arrival.copies else original_path(arrival.file, arrival.sha256)
-    file = arrival.file
-    return {"sha256": arrival.sha256, "size": arrival.size, "name": file.name, "path": path, "source": file.source}
 
 
 def identified_fact(frame: Frame, found: Document) -> Fact:

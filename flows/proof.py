@@ -78,7 +78,8 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
         def proof_batch(batch: list[Frame]) -> list[Fact]:
             found = job.find_each(batch, problems)
             calls = (
-                (_call(job, frame, path, look["content"], f"{folder}/{frame['number']}.jpg"),) for frame, path in found
+                (proof_call(job, frame, path, look["content"], f"{folder}/{frame['number']}.jpg"),)
+                for frame, path in found
             )
             facts: list[Fact] = []
             for (frame, _), outcome in zip(found, pool.run(operator.call, calls), strict=True):
@@ -87,7 +88,7 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
                 if outcome.failure and not outcome.of_file:
                     unmade.append((frame["frame"], outcome.failure))
                     continue
-                facts += _proof_facts(frame, outcome, name, look["sha256"], f"{folder}/{frame['number']}.jpg")
+                facts += proof_facts(frame, outcome, name, look["sha256"], f"{folder}/{frame['number']}.jpg")
                 looked_at.append(frame["frame"])
             return facts
 
@@ -144,6 +145,8 @@ def caption_of(frame: Frame) -> str:
     words = [frame["name"]]
     if frame["set_up"]:
         words.append(frame["set_up"])
+    if frame["purpose"] != "picture":
+        words.append(frame["purpose"].replace("_", " "))
     if frame["selection"] and frame["selection"]["hero"]:
         words.append("hero")
     against = frame["reading"] and frame["reading"]["against_set_up_stops"]
@@ -182,7 +185,8 @@ def _lost(job: OpenJob) -> list[Frame]:
     ]
 
 
-def _call(job: OpenJob, frame: Frame, source: Path, look: Document, out: str) -> Any:
+def proof_call(job: OpenJob, frame: Frame, source: Path, look: Document, out: str) -> Any:
+    """The call that makes a frame's proof from a copy of it, for a disposable worker."""
     previews = tuple(
         job.find_whole(companion["sha256"])
         for companion in frame["companions"]
@@ -205,7 +209,8 @@ def seed_of(frame: Frame) -> int:
     return int(frame["sha256"][:8], 16)
 
 
-def _proof_facts(frame: Frame, outcome: Any, look: str, look_sha256: str, path: str) -> list[Fact]:
+def proof_facts(frame: Frame, outcome: Any, look: str, look_sha256: str, path: str) -> list[Fact]:
+    """What making a frame's proof showed: its reading and its proof, or that nothing of it can be shown."""
     number = frame["frame"]
     if outcome.failure:
         return [
@@ -233,7 +238,7 @@ def proof_path(job: OpenJob, frame: Frame) -> Path:
     if not path.exists() or hash_file(path) != frame["proof"]["sha256"]:
         look = adopted_document(job.manifest, f"look/{frame['proof']['look']}")
         source = job.find_whole(frame["sha256"])
-        outcome = decode_one(job.studio, _call(job, frame, source, look["content"], frame["proof"]["path"]))
+        outcome = decode_one(job.studio, proof_call(job, frame, source, look["content"], frame["proof"]["path"]))
         if outcome.failure:
             raise FrameError(
                 "P001",

@@ -282,7 +282,9 @@ def waits(manifest: Manifest, people: People, today: date) -> list[Wait]:
     """The decisions that the job waits for, in the order of the work."""
     job = manifest.job
     found: list[Wait] = []
-    shown = [frame for frame in manifest.frames if frame["proof"] and not is_blocked(frame)]
+    shown = [
+        frame for frame in manifest.frames if frame["proof"] and frame["purpose"] == "picture" and not is_blocked(frame)
+    ]
     open_rounds = [r for r in manifest.document["selects_rounds"] if not r["closed"]]
     for name in (open_round["round"] for open_round in open_rounds):
         found.append(

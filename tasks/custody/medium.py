@@ -10,7 +10,6 @@ from typing import NamedTuple
 
 from glassine.tasks.custody.digest import hash_file
 
-
 _ASKED = 3
 """Times that the system is asked: a page that is in use just now stays (measured: once in some hundred small files)."""
 

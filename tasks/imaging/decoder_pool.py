@@ -6,6 +6,7 @@ import contextlib
 import multiprocessing
 import os
 import sys
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -29,6 +30,8 @@ _START_SECONDS = 60.0
 """To start a worker and import what it calls, on a slow and busy machine."""
 _JOIN_SECONDS = 5.0
 _PERTURB = "MALLOC_PERTURB_"
+_environment = threading.Lock()
+"""Held while the environment is another: several threads may start workers at once."""
 TIME, MEMORY = "time", "memory"
 
 
@@ -238,15 +241,16 @@ def _clean_memory() -> Iterator[None]:
     LibRaw 0.22. GNU libc reads this once, when a process starts (mallopt(3), M_PERTURB: new memory is filled with
     the complement of the value); other systems' libraries pass over it. Rendering took 3 % longer.
     """
-    before = os.environ.get(_PERTURB)
-    os.environ[_PERTURB] = "255"
-    try:
-        yield
-    finally:
-        if before is None:
-            del os.environ[_PERTURB]
-        else:
-            os.environ[_PERTURB] = before
+    with _environment:
+        before = os.environ.get(_PERTURB)
+        os.environ[_PERTURB] = "255"
+        try:
+            yield
+        finally:
+            if before is None:
+                del os.environ[_PERTURB]
+            else:
+                os.environ[_PERTURB] = before
 
 
 def _serve(connection: Connection, memory_bytes: int) -> None:

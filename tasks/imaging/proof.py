@@ -6,12 +6,15 @@ import hashlib
 import importlib.util
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import rawpy
+from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from glassine.schemas.durable_file import replace_file
@@ -19,6 +22,7 @@ from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging import icc_profile, raw_rendering, reading
 from glassine.tasks.imaging import look as looks
 from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8
+from glassine.tasks.imaging.photosites import NO_MOSAIC, Photosites, count_photosites
 
 _QUALITY = 90
 """IJG scale; common practice for a picture that is looked at and not worked on."""
@@ -31,6 +35,8 @@ _WORDS_SHARE = 0.027
 number is set 22 px high. Own choice."""
 PAPER, INK, QUIET_INK = 246, 22, 96
 """8-bit grey values of the strip and of the contact sheet."""
+_SHOWN_WHITE = 0.8
+"""Luminance of a picture, of its white, from which on one takes it for white: 231 of 255 at gamma 2.2 (own choice)."""
 _COMMENT = re.compile(rb"proof: picture (\d+) x (\d+), from (raw|embedded preview|companion)")
 
 
@@ -62,7 +68,8 @@ def make_proof(
     -------
     {"picture": "raw" where the original itself was rendered (a JPEG or TIFF original too), else "embedded
     preview", else "companion", "width", "height", "sha256", all three of the JPEG with its strip, "reading":
-    of `reading.take_reading` or None where the original does not decode, "warning": a sentence or None}
+    of `reading.take_reading` or None where the original does not decode, "hidden_highlights":
+    `hidden_highlights`, None where no photosites were counted, "warning": a sentence or None}
 
     Raises
     ------
@@ -75,13 +82,19 @@ def make_proof(
     -----
     The JPEG bears "Grey gamma 2.2" where the look is monochrome and untoned, else "sRGB", and is the same
     bytes for the same input. A raw is decoded at half size where that is enough. `picture_size` tells the picture
-    from the strip in a proof.
+    from the strip in a proof. The reading is always of the half size: between whole rows and columns a full rendering
+    is interpolated, which hides what is soft.
     """
-    picture, linear, warning = _decode(source, preview_sources, long_side_px)
-    taken = reading.take_reading(source, linear) if picture == "raw" else None
-    wanted = min(long_side_px, max(*linear.shape, _SMALLEST_LONG_SIDE_PX))
-    small = resize_long_side(linear, wanted)
-    display = looks.apply(look, small, seed=seed)
+    with ThreadPoolExecutor(1) as beside:  # a second core measures meanwhile
+        counts: list[Photosites] = []
+        picture, linear, measured, warning = _decode(
+            source, preview_sources, long_side_px, lambda raw: counts.append(count_photosites(raw))
+        )
+        counted = counts[0] if counts else NO_MOSAIC
+        taking = beside.submit(reading.take_reading, measured, counted) if picture == "raw" else None
+        wanted = min(long_side_px, max(*linear.shape, _SMALLEST_LONG_SIDE_PX))
+        display = looks.apply(look, resize_long_side(linear, wanted), seed=seed)
+        taken = taking.result() if taking else None
     space = "Grey gamma 2.2" if looks.is_monochrome(look) else "sRGB"
     rendered = Image.fromarray(to_uint8(icc_profile.encode(display, space)))
     words = [file_name or source.name]
@@ -104,8 +117,24 @@ def make_proof(
         "height": sheet.height,
         "sha256": hashlib.sha256(file.getvalue()).hexdigest(),
         "reading": taken,
+        "hidden_highlights": hidden_highlights(counted.places, display) if picture == "raw" else None,
         "warning": warning,
     }
+
+
+def hidden_highlights(places: NDArray[np.bool_] | None, display: FloatImage) -> float | None:
+    """Share of a picture where the light was lost in the raw, and the look shows a tone below white all the same.
+
+    Parameters
+    ----------
+    places : bool, of any size: where photosites are clipped (`photosites.Photosites`); None gives None
+    display : float32, (H, W, 3), [0, 1], display-linear ROMM RGB: the same picture as the look shows it
+    """
+    if places is None:
+        return None
+    size = display.shape[1], display.shape[0]
+    lost = np.asarray(Image.fromarray(places.astype(np.uint8) * 255).resize(size, Image.Resampling.BOX))
+    return round(float(((lost >= 128) & (icc_profile.luminance(display) < _SHOWN_WHITE)).mean()), 6)
 
 
 def picture_size(proof: Image.Image) -> tuple[int, int]:
@@ -169,23 +198,24 @@ def shorten(text: str, font: ImageFont.FreeTypeFont, width_px: float, *, keep_en
     return "…"
 
 
-def _decode(source: Path, preview_sources: Sequence[Path], long_side_px: int) -> tuple[str, FloatImage, str | None]:
+def _decode(
+    source: Path, preview_sources: Sequence[Path], long_side_px: int, look_at: Callable[[rawpy.RawPy], object]
+) -> tuple[str, FloatImage, FloatImage, str | None]:
+    """What is shown, its light, the light that is measured, and a warning."""
     try:
-        linear = raw_rendering.render(source, half_size=True)
-        if max(linear.shape) < long_side_px:
-            linear = raw_rendering.render(source)
-        return "raw", linear, None
+        half = raw_rendering.render(source, half_size=True, look_at=look_at)
+        return "raw", half if max(half.shape) >= long_side_px else raw_rendering.render(source), half, None
     except FrameError as error:
         reason = error
     preview = raw_rendering.embedded_preview(source)
     if preview is not None:
-        return "embedded preview", preview, f"{reason} Its proof shows the embedded preview."
+        return "embedded preview", preview, preview, f"{reason} Its proof shows the embedded preview."
     for companion in preview_sources:
         try:
             linear = raw_rendering.render(companion)
         except FrameError:
             continue
-        return "companion", linear, f"{reason} Its proof shows {companion.name}."
+        return "companion", linear, linear, f"{reason} Its proof shows {companion.name}."
     raise FrameError("P001", f"{reason} No preview of it decodes either: look at the card again.") from reason
 
 

@@ -6,7 +6,7 @@ import contextlib
 import io
 import mmap
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -36,7 +36,9 @@ _PREVIEW_CANDIDATES = 64
 _PREVIEW_HEADER = 1 << 20
 
 
-def render(path: Path, *, half_size: bool = False) -> FloatImage:
+def render(
+    path: Path, *, half_size: bool = False, look_at: Callable[[rawpy.RawPy], object] | None = None
+) -> FloatImage:
     """Render an original to scene-linear light.
 
     A raw has its as-shot white balance and its orientation applied; 1.0 is the saturation of the channel
@@ -46,6 +48,7 @@ def render(path: Path, *, half_size: bool = False) -> FloatImage:
     Parameters
     ----------
     half_size : one pixel for each 2 × 2 photosites, without interpolation; only for a raw
+    look_at : called with an unpacked raw before anything is done to it, and with no other picture
 
     Returns
     -------
@@ -64,6 +67,8 @@ def render(path: Path, *, half_size: bool = False) -> FloatImage:
         with path.open("rb") as file:
             return _render_with_pillow(file, path.name)
     with _unpacked(path) as raw:
+        if look_at:
+            look_at(raw)
         try:
             samples = raw.postprocess(
                 half_size=half_size,
@@ -113,7 +118,9 @@ def check_believable(linear: FloatImage, name: str) -> None:
     height, width = (side // _BLOCK_PX * _BLOCK_PX for side in linear.shape[:2])
     if min(height, width) < 2 * _BLOCK_PX:
         return
-    light = linear[:height, :width].mean(axis=2) if linear.ndim == 3 else linear[:height, :width]
+    light = linear[:height, :width]
+    if light.ndim == 3:  # a tenth of the time of mean(axis=2)
+        light = (light[..., 0] + light[..., 1] + light[..., 2]) / np.float32(3)
     blocks = light.reshape(height // _BLOCK_PX, _BLOCK_PX, width // _BLOCK_PX, _BLOCK_PX).mean(axis=(1, 3))
     if np.percentile(blocks, 99.9) < 2.0**_BLACK_STOPS:
         raise FrameError("P001", f"{name} decodes to black: it holds no picture, or was not exposed.")
@@ -121,43 +128,6 @@ def check_believable(linear: FloatImage, name: str) -> None:
     along = min(_correlation(blocks[:, 1:], blocks[:, :-1]), _correlation(blocks[1:], blocks[:-1]))
     if contrast > _NOISE_CONTRAST and along < _NOISE_CORRELATION:
         raise FrameError("P001", f"{name} decodes to noise: it is damaged, or of a kind not known here.")
-
-
-def raw_statistics(path: Path) -> dict[str, Any]:
-    """Count what a raw's photosites say before anything is done to them.
-
-    Returns
-    -------
-    {"clipped": {"red", "green", "blue": fraction of the channel's photosites at or above the white level},
-    "headroom_stops": log2((white - black) / (99.9th percentile - black)), the smallest over the channels};
-    every value None where the file is no raw, or one without a mosaic.
-
-    Raises
-    ------
-    FrameError
-        P001 where the raw does not decode.
-    """
-    clipped: dict[str, float | None] = {"red": None, "green": None, "blue": None}
-    if path.suffix.lower() in _TIFF | _PILLOW:
-        return {"clipped": clipped, "headroom_stops": None}
-    headroom: list[float] = []
-    with _unpacked(path) as raw:
-        if raw.raw_type != rawpy.RawType.Flat:
-            return {"clipped": clipped, "headroom_stops": None}
-        mosaic, colours = raw.raw_image_visible, raw.raw_colors_visible
-        white = int(raw.white_level)
-        letters = raw.color_desc.decode("ascii")
-        for letter, channel in (("R", "red"), ("G", "green"), ("B", "blue")):
-            of_channel = [index for index, found in enumerate(letters) if found == letter]
-            black = min(float(raw.black_level_per_channel[index]) for index in of_channel)
-            counts = np.bincount(mosaic[np.isin(colours, of_channel)], minlength=65536)
-            total = int(counts.sum())
-            if total == 0:
-                continue
-            clipped[channel] = round(int(counts[white:].sum()) / total, 6)
-            high = int(np.searchsorted(np.cumsum(counts), 0.999 * total))
-            headroom.append(float(np.log2((white - black) / max(high - black, 1.0))))
-    return {"clipped": clipped, "headroom_stops": round(min(headroom), 4) if headroom else None}
 
 
 def embedded_preview(path: Path) -> FloatImage | None:

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from glassine.schemas.errors import FrameError
-from glassine.tasks.imaging import raw_rendering
 from glassine.tasks.imaging.bit_depth import FloatImage, check_finite
 from glassine.tasks.imaging.icc_profile import luminance
 from glassine.tasks.imaging.look import MIDDLE_GREY
+from glassine.tasks.imaging.photosites import NO_MOSAIC, Photosites
 
-METHOD = 1
+METHOD = 2
 """Counts changes of how frames are measured; a reading by an older method is taken again."""
 _CENTRE = 0.5
 """Share of each side that the exposure is read from: common practice, as a meter weights the centre."""
@@ -26,13 +25,13 @@ _THIN_STOPS = 1 / 3
 _STRIP_PX = 512
 
 
-def take_reading(path: Path, linear: FloatImage) -> dict[str, Any]:
+def take_reading(linear: FloatImage, counted: Photosites = NO_MOSAIC) -> dict[str, Any]:
     """Measure a frame.
 
     Parameters
     ----------
-    path : the original, whose photosites are counted where it is a raw
-    linear : float32, (H, W, 3), scene-linear ROMM RGB, D50: what `raw_rendering.render` gave for it
+    linear : float32, (H, W, 3), scene-linear ROMM RGB, D50: what `raw_rendering.render` gave for the original
+    counted : its photosites, where it has any
 
     Returns
     -------
@@ -46,14 +45,13 @@ def take_reading(path: Path, linear: FloatImage) -> dict[str, Any]:
     Raises
     ------
     FrameError
-        P001 where the original does not decode, P002 where `linear` is no such picture.
+        P002 where `linear` is no such picture.
     """
-    counted = raw_rendering.raw_statistics(path)
     light = luminance(linear)
     measured: dict[str, Any] = {
         "exposure_stops": round(exposure_stops(light), 4),
-        "clipped": counted["clipped"],
-        "headroom_stops": counted["headroom_stops"],
+        "clipped": counted.clipped,
+        "headroom_stops": counted.headroom_stops,
         "sharpness": round(sharpness(light), 6),
     }
     return measured | {"findings": _findings(measured)}

@@ -15,12 +15,13 @@ from typing import Any, NoReturn
 
 from glassine.schemas.errors import WORLD_IN_THE_WAY, WRONG_WORDS
 from glassine.schemas.identifiers import utc_now
-from tests.benchmarks import ingest, status, verify
+from tests.benchmarks import ingest, status, tether, verify
 from tests.benchmarks.harness import MEMORY_FILE_SYSTEMS, NotHereError, Plan, Row, default_folder, describe_machine
 
 BENCHMARKS: dict[str, Callable[[Plan], list[Row]]] = {
     "ingest": ingest.run,
     "verify": verify.run,
+    "tether": tether.run,
     "status": status.run,
 }
 

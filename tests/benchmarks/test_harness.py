@@ -49,7 +49,7 @@ def test_without_the_peer_the_row_says_so(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["nothing"], "There is no benchmark nothing: name one of ingest, status, verify.\n"),
+        (["nothing"], "There is no benchmark nothing: name one of ingest, status, tether, verify.\n"),
         (
             ["ingest", "--runs", "0"],
             "Argument --runs: 0 is no whole number from 1 on: see `python -m tests.benchmarks --help`.\n",

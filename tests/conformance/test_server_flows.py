@@ -156,7 +156,7 @@ def test_a_server_that_goes_away_between_two_files(
         return replicate(source, *words, **more)
 
     with monkeypatch.context() as patch:
-        patch.setattr("glassine.flows.ingest.replicate", copy)
+        patch.setattr("glassine.flows.arrival.replicate", copy)
         outcome = run("ingest", on_server, sources=[str(card)])
     assert (outcome["status"], outcome["frames"]) == (3, ["0001", "0002"])
     assert outcome["owed_copies"] > 0
@@ -188,7 +188,7 @@ def test_a_line_that_is_cut_in_the_middle_of_a_copy(
         return replicate(source, *words, **more)
 
     with monkeypatch.context() as patch:
-        patch.setattr("glassine.flows.ingest.replicate", copy)
+        patch.setattr("glassine.flows.arrival.replicate", copy)
         outcome = run("ingest", studio, sources=[str(card)])
     assert (outcome["status"], outcome["frames"]) == (3, ["0001", "0002"])
     assert outcome["owed_copies"] > 0

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from glassine.flows import ingest as ingest_module
+from glassine.flows.arrival import Intake
 from glassine.flows.job_sheet import open_new_job
 from glassine.flows.open_job import OpenJob
 from glassine.flows.studio import Studio
@@ -33,14 +33,14 @@ def change(sheet: Path, **fields: Any) -> None:
 
 def during_ingest(monkeypatch: pytest.MonkeyPatch, act: Callable[[], object]) -> None:
     """Do something when the first file of a card is about to be copied."""
-    real = ingest_module._Batch._copy_file
+    real = Intake._copy_file
 
-    def copy_file(batch: ingest_module._Batch, file: Any, *words: Any) -> Any:
+    def copy_file(batch: Intake, file: Any, *words: Any) -> Any:
         if file.name == "SIMU0001.DNG":
             act()
         return real(batch, file, *words)
 
-    monkeypatch.setattr(ingest_module._Batch, "_copy_file", copy_file)
+    monkeypatch.setattr(Intake, "_copy_file", copy_file)
 
 
 def test_a_change_while_a_command_runs_is_adopted_by_the_next(

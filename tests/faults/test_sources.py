@@ -13,6 +13,7 @@ from typing import Any, Protocol
 import pytest
 
 from glassine.flows import ingest as ingest_module
+from glassine.flows.arrival import Intake
 from glassine.flows.studio import Studio
 from glassine.schemas.errors import VolumeError
 from glassine.schemas.job_record import JobRecord
@@ -33,14 +34,14 @@ class Between(Protocol):
 @pytest.fixture
 def before_copy_of(monkeypatch: pytest.MonkeyPatch) -> Between:
     def arrange(name: str, act: Callable[[], object]) -> None:
-        real = ingest_module._Batch._copy_file
+        real = Intake._copy_file
 
-        def copy_file(batch: ingest_module._Batch, file: Any, *words: Any) -> Any:
+        def copy_file(batch: Intake, file: Any, *words: Any) -> Any:
             if file.name == name:
                 act()
             return real(batch, file, *words)
 
-        monkeypatch.setattr(ingest_module._Batch, "_copy_file", copy_file)
+        monkeypatch.setattr(Intake, "_copy_file", copy_file)
 
     return arrange
 
@@ -255,15 +256,15 @@ def test_a_card_pulled_out_on_the_way(
     (small_card / "DCIM" / "102SIMUL").mkdir()
     (small_card / "DCIM" / "102SIMUL" / "SIMU0002.NEF").write_bytes(b"never reached" * 100)
     with pytest.MonkeyPatch.context() as patch:
-        real = ingest_module._Batch._copy_file
+        real = Intake._copy_file
 
-        def copy_file(batch: ingest_module._Batch, file: Any, *words: Any) -> Any:
+        def copy_file(batch: Intake, file: Any, *words: Any) -> Any:
             if file.name == "SIMU0001.NEF" and small_card.exists():
                 shutil.move(small_card, tmp_path / "hand")
             return real(batch, file, *words)
 
         patch.setattr(ingest_module, "GROUPS_AT_ONCE", 1)  # so that it is known what was copied before
-        patch.setattr(ingest_module._Batch, "_copy_file", copy_file)
+        patch.setattr(Intake, "_copy_file", copy_file)
         outcome = ingest_now(opened, small_card)
     assert (outcome["status"], outcome["frames"]) == (3, ["0001"])
     assert outcome["problems"]

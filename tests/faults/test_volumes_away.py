@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from glassine.flows import ingest as ingest_module
+from glassine.flows.arrival import Intake
 from glassine.flows.studio import Studio
 from glassine.schemas.errors import VolumeError
 from glassine.schemas.manifest import Manifest
@@ -127,9 +128,9 @@ def test_the_backup_is_pulled_out_on_the_way(
     then: str,
 ) -> None:
     working, backup = roots
-    real = ingest_module._Batch._copy_file
+    real = Intake._copy_file
 
-    def copy_file(batch: ingest_module._Batch, file: Any, *words: Any) -> Any:
+    def copy_file(batch: Intake, file: Any, *words: Any) -> Any:
         if file.name == "SIMU0001.NEF":
             shutil.move(backup, tmp_path / "drawer")
             if then == "an empty mount point":
@@ -139,7 +140,8 @@ def test_the_backup_is_pulled_out_on_the_way(
         return real(batch, file, *words)
 
     with monkeypatch.context() as patch:
-        patch.setattr(ingest_module._Batch, "_copy_file", copy_file)
+        patch.setattr(Intake, "_copy_file", copy_file)
+        patch.setattr(ingest_module, "GROUPS_AT_ONCE", 1)  # no other copy is just beginning
         outcome = ingest_now(opened, small_card)
     assert (outcome["status"], outcome["frames"]) == (3, ["0001", "0002"])
     assert outcome["owed_copies"] > 0

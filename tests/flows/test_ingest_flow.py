@@ -131,7 +131,7 @@ def test_absent_backup_is_said_and_its_copies_are_owed_and_paid_later(
 def test_killed_in_the_middle_goes_on_where_it_stopped(
     at: Callable[[str], Studio], run: Run, card: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from glassine.flows import ingest as module
+    from glassine.flows import arrival as module
 
     studio = at("opened")
     from glassine.tasks.custody.replication import replicate as placed

@@ -69,23 +69,6 @@ def test_the_scale_does_not_depend_on_the_picture(tmp_path: Path) -> None:
     assert linear[20, -1].mean() == pytest.approx(0.795, abs=0.004)
 
 
-def test_clipped_photosites_are_counted(tmp_path: Path) -> None:
-    mosaic = np.full((100, 100), 2000, np.uint16)
-    mosaic[:10] = WHITE_LEVEL
-    mosaic[0::2, 0::2][10:20] = WHITE_LEVEL  # red, rows 20 to 40
-    write_dng(tmp_path / "a.dng", mosaic, CAPTURE)
-    found = raw_rendering.raw_statistics(tmp_path / "a.dng")
-    assert found["clipped"] == {"red": 0.3, "green": 0.1, "blue": 0.1}
-    assert found["headroom_stops"] == 0.0
-
-
-@pytest.mark.parametrize("stops", [1, 2, 5])
-def test_headroom_in_stops(tmp_path: Path, stops: int) -> None:
-    level = round(BLACK_LEVEL + (WHITE_LEVEL - BLACK_LEVEL) * 2.0**-stops)
-    write_dng(tmp_path / "a.dng", np.full((80, 80), level, np.uint16), CAPTURE)
-    assert raw_rendering.raw_statistics(tmp_path / "a.dng")["headroom_stops"] == pytest.approx(stops, abs=2e-3)
-
-
 def test_colours_come_out_as_they_were_lit(tmp_path: Path) -> None:
     light = scene_light()
     take_frame(tmp_path / "a.dng", light, CAPTURE)
@@ -111,7 +94,7 @@ def test_a_raw_that_is_cut_short_is_refused(tmp_path: Path, part: float) -> None
     raw_rendering.check_decodable(tmp_path / "whole.dng")
     data = (tmp_path / "whole.dng").read_bytes()
     (tmp_path / "cut.dng").write_bytes(data[: int(len(data) * part)])
-    for read in (raw_rendering.check_decodable, raw_rendering.render, raw_rendering.raw_statistics):
+    for read in (raw_rendering.check_decodable, raw_rendering.render):
         with pytest.raises(FrameError) as caught:
             read(tmp_path / "cut.dng")
         assert caught.value.code == "P001"
@@ -132,7 +115,7 @@ def test_a_raw_whose_data_are_not_what_they_should_be_is_refused(tmp_path: Path)
     compression = bytes.fromhex("0301 0300 01000000")  # tag 259, one SHORT
     place = data.index(compression) + len(compression)
     (tmp_path / "a.dng").write_bytes(data[:place] + b"\7\0" + data[place + 2 :])  # now it claims to be JPEG
-    for read in (raw_rendering.check_decodable, raw_rendering.render, raw_rendering.raw_statistics):
+    for read in (raw_rendering.check_decodable, raw_rendering.render):
         with pytest.raises(FrameError, match="should be JPEG data is not") as caught:
             read(tmp_path / "a.dng")
         assert caught.value.code == "P001"
@@ -183,10 +166,6 @@ def test_orientation_of_a_jpeg(tmp_path: Path, orientation: int) -> None:
     linear = raw_rendering.render(tmp_path / "a.jpg")
     assert linear.shape == upright.shape
     assert np.abs(linear - in_romm(upright)).mean() < 0.01
-    assert raw_rendering.raw_statistics(tmp_path / "a.jpg") == {
-        "clipped": {"red": None, "green": None, "blue": None},
-        "headroom_stops": None,
-    }
 
 
 def test_the_profile_of_a_jpeg_is_obeyed(tmp_path: Path) -> None:
