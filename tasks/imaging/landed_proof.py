@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -32,8 +33,10 @@ def prove_landed(source: Path, look: Mapping[str, Any], out: Path, label: str, f
         P001 where nothing can be shown.
     """
     before = _state(source)
-    sha256 = hash_file(source)
-    made = make_proof(source, look, out, label, seed=int(sha256[:8], 16), file_name=file_name)
+    with ThreadPoolExecutor(1) as beside:  # a second core reads for the digest while this one decodes
+        hashing = beside.submit(hash_file, source)
+        made = make_proof(source, look, out, label, seed=lambda: int(hashing.result()[:8], 16), file_name=file_name)
+        sha256 = hashing.result()
     if _state(source) != before:
         raise VolumeError("V004", f"{source} changed while it was decoded.")
     return {**made, "source_sha256": sha256}

@@ -47,7 +47,7 @@ def make_proof(
     label: str,
     *,
     long_side_px: int = 1600,
-    seed: int = 0,
+    seed: int | Callable[[], int] = 0,
     preview_sources: Sequence[Path] = (),
     file_name: str | None = None,
 ) -> dict[str, Any]:
@@ -60,7 +60,7 @@ def make_proof(
     out : the JPEG; put in place at once when it is whole, its folder is made
     label : the frame's number, set large under the picture
     long_side_px : of the picture, without the strip; smaller pictures stay as they are
-    seed : of the look's grain
+    seed : of the look's grain; or what gives it, asked once the picture is decoded
     preview_sources : camera JPEGs of the same frame, best first, for when the original does not decode
     file_name : the name that the camera gave, printed in the strip; by default that of `source`
 
@@ -93,7 +93,7 @@ def make_proof(
         counted = counts[0] if counts else NO_MOSAIC
         taking = beside.submit(reading.take_reading, measured, counted) if picture == "raw" else None
         wanted = min(long_side_px, max(*linear.shape, _SMALLEST_LONG_SIDE_PX))
-        display = looks.apply(look, resize_long_side(linear, wanted), seed=seed)
+        display = looks.apply(look, resize_long_side(linear, wanted), seed=seed() if callable(seed) else seed)
         taken = taking.result() if taking else None
     space = "Grey gamma 2.2" if looks.is_monochrome(look) else "sRGB"
     rendered = Image.fromarray(to_uint8(icc_profile.encode(display, space)))
@@ -167,8 +167,12 @@ def resize_long_side(linear: FloatImage, long_side_px: int) -> FloatImage:
         return linear
     size = (max(1, round(width * long_side_px / long_side)), max(1, round(height * long_side_px / long_side)))
     kind = Image.Resampling.HAMMING if long_side_px < long_side else Image.Resampling.BICUBIC
-    planes = [Image.fromarray(np.ascontiguousarray(linear[..., channel])) for channel in range(3)]
-    return np.stack([np.asarray(plane.resize(size, kind)) for plane in planes], axis=-1)
+
+    def resize_plane(channel: int) -> FloatImage:
+        return np.asarray(Image.fromarray(np.ascontiguousarray(linear[..., channel])).resize(size, kind))
+
+    with ThreadPoolExecutor(3) as threads:
+        return np.stack(list(threads.map(resize_plane, range(3))), axis=-1)
 
 
 @cache
