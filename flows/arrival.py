@@ -123,11 +123,13 @@ def arrival_facts(
     `more` gives further facts of a new frame, from its number and its arrival.
     """
     numbers = {frame["sha256"]: frame["frame"] for frame in manifest.frames}
+    # Of two files of the same bytes, the later one may have been placed: its name is the one on the volumes.
+    placed = {found.sha256: found.copies[0].path for arrivals in groups for found in arrivals if found.copies}
     known = {sha256 for sha256, _ in manifest.every_file()}
     for arrivals in groups:
         owner: int | None = None
         for arrival in arrivals:
-            common = _common_fields(arrival)
+            common = _common_fields(arrival, placed)
             if arrival.role == "original" and arrival.sha256 not in known:
                 number = max(numbers.values(), default=0) + 1
                 numbers[arrival.sha256] = number
@@ -158,7 +160,7 @@ def _copy_fact(manifest: Manifest, sha256: str, copy: PlacedCopy) -> Fact:
     return copy.as_fact(sha256)
 
 
-def _common_fields(arrival: Arrival) -> Fact:
-    path = arrival.copies[0].path if arrival.copies else original_path(arrival.file, arrival.sha256)
+def _common_fields(arrival: Arrival, placed: dict[str, str]) -> Fact:
     file = arrival.file
+    path = placed.get(arrival.sha256) or original_path(file, arrival.sha256)
     return {"sha256": arrival.sha256, "size": arrival.size, "name": file.name, "path": path, "source": file.source}

@@ -192,8 +192,9 @@ def job_restore(number: Number, *, new_disk: bool = False, common: Common = HERE
     stays as it is; a job that is whole is not changed. Stopped anywhere, the
     same command goes on.
 
-    Exit status: 0 everything is back; 1 some file is whole on no volume that is
-    here; 3 a volume is not there.
+    Exit status: 0 everything is back; 1 a file or an entry is whole on no volume
+    that is here, or two histories were found; 2 no volume that is here knows the
+    job; 3 a volume is not there.
 
     Example: glassine job restore 2611-04 --new-disk
     Next: glassine advance 2611-04

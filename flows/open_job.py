@@ -55,7 +55,13 @@ class OpenJob:
         self.working = studio.working_volume()
         self.backups, self.absent = studio.backups()
         self._settle()
-        kept = {volume.name: volume.heads(number) for volume in self.volumes}
+        kept = {self.working.name: self.working.heads(number)}
+        for volume in self.backups.copy():
+            try:
+                kept[volume.name] = volume.heads(number, kept[self.working.name])
+            except OSError as error:  # a disk that fails is as good as absent, and holds up no other
+                self.backups.remove(volume)
+                self.absent.append(unreadable(volume, error))
         heads = [head for found in kept.values() for head in found]
         self.mended = self._mend_record(heads) if mend else []
         for name, found in kept.items():
@@ -261,17 +267,8 @@ class OpenJob:
         return [copy.as_fact(owed.sha256) for copy in replica.copies]
 
     def _mirror(self, volume: Volume) -> None:
-        """The record, the names of people and the job sheet onto a backup volume."""
+        """The names of people and the job sheet onto a backup volume, then the record, whose ids need the names."""
         store = volume.store
-        there = {listed.name for listed in store.list_files(f"{self.number}/record")}
-        for path in sorted(self.record.record_folder.glob("*.json")):
-            if path.name not in there and not store.put_if_absent(
-                f"{self.number}/record/{path.name}", path.read_bytes()
-            ):
-                raise VolumeError(
-                    "V002",
-                    f"Volume {volume.name} holds another {path.name} of job {self.number}: compare both records.",
-                )
         for name in ("people.json", "job.json"):
             source, target = self.folder / name, f"{self.number}/{name}"
             there_now = stored_or_none(volume, target)
@@ -284,6 +281,15 @@ class OpenJob:
                         f"{store.label}/{target} holds other people than {source}: compare both, nothing was overwritten.",
                     )
                 store.replace(target, content)
+        there = {listed.name for listed in store.list_files(f"{self.number}/record")}
+        for path in sorted(self.record.record_folder.glob("*.json")):
+            if path.name not in there and not store.put_if_absent(
+                f"{self.number}/record/{path.name}", path.read_bytes()
+            ):
+                raise VolumeError(
+                    "V002",
+                    f"Volume {volume.name} holds another {path.name} of job {self.number}: compare both records.",
+                )
 
     def _bring_people_back(self, *, mend: bool) -> None:
         """Without `people.json` the record's ids have no names; every backup volume has it."""
@@ -340,6 +346,15 @@ def _are_whole_people(content: bytes) -> bool:
     except DocumentError:
         return False
     return True
+
+
+def unreadable(volume: Volume, error: OSError) -> VolumeError:
+    """The sentence for a volume that is there and cannot be read."""
+    return VolumeError(
+        "V001",
+        f"Volume {volume.name} at {volume.store.label} cannot be read ({error.strerror or error}) and was left out: check its disk and its "
+        "cable, and run the same command again.",
+    )
 
 
 def put_aside(file: Path, job_folder: Path) -> None:

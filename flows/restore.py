@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -15,15 +16,17 @@ from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import Studio, read_studio
 from glassine.schemas.durable_file import write_if_absent
-from glassine.schemas.entry import Head
+from glassine.schemas.entry import EMPTY, NO_ENTRY, Head, digest_of, entry_name, parse_entry
 from glassine.schemas.errors import NOT_RIGHT, CallError, GlassineError, RecordError, VolumeError
 from glassine.schemas.identifiers import check_job_number, counted
-from glassine.schemas.job_record import check_chain, parse_head
+from glassine.schemas.job_record import check_chain, parse_head, read_heads
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.fixity import KnownCopy, repair_copy
 from glassine.tasks.custody.volume import Volume, make_volume
 
 Fact = dict[str, Any]
+ONLY_LOST = {**dict.fromkeys(("older_than_days", "before", "sample", "of", "seed")), "lost": True}
+"""The scope of a restore's pass, so that nobody takes it for one that read every copy."""
 FILES_AT_ONCE = 3
 """As many as ingest copies at once."""
 
@@ -36,7 +39,8 @@ def restore(studio: str, job: str, by: str | None = None, new_disk: bool = False
     folder of the working volume takes the lost one's place and bears its id.
     """
     found, number = read_studio(Path(studio)), check_job_number(job)
-    working = _working_volume(found, new_disk=new_disk)
+    folder = found.volume_root(found.settings["volumes"][0]) / number
+    is_lost = _is_lost(found, new_disk=new_disk)
     backups, absent = found.backups()
     holders = [volume for volume in backups if volume.store.list_files(f"{number}/record")]
     if not holders:
@@ -45,9 +49,13 @@ def restore(studio: str, job: str, by: str | None = None, new_disk: bool = False
             "W002",
             f"No volume that is here holds a record of job {number} (looked at: {_names(backups)}). {away}".rstrip(),
         )
-    folder = working.job_folder(number)
-    entries = _bring_record_back(number, folder, holders)
-    heads = _bring_heads_back(number, working, holders)
+    heads = [*read_heads(folder / "heads"), *(head for volume in holders for head in volume.heads(number))]
+    chain = _find_chain(number, folder, holders, heads)
+    if is_lost:
+        _take_its_place(found, folder.parent, chain)
+    # The heads first: with them a record that ends early is refused, also when no other volume is here.
+    _bring_heads_back(number, folder, holders)
+    entries = _bring_record_back(folder, chain)
     if faults := check_chain(folder, heads):
         raise RecordError(
             "R001",
@@ -60,11 +68,11 @@ def restore(studio: str, job: str, by: str | None = None, new_disk: bool = False
     return _report(restored, holders, entries, lost, back, failed, problems)
 
 
-def _working_volume(studio: Studio, *, new_disk: bool) -> Volume:
-    settings = studio.settings["volumes"][0]
-    root = studio.volume_root(settings)
+def _is_lost(studio: Studio, *, new_disk: bool) -> bool:
+    """Whether the working volume is not there, and another disk may take its place."""
+    root = studio.volume_root(studio.settings["volumes"][0])
     try:
-        return studio.working_volume()
+        studio.working_volume()
     except VolumeError as error:
         if error.code != "V001":
             raise
@@ -74,51 +82,94 @@ def _working_volume(studio: Studio, *, new_disk: bool) -> Volume:
                 f"{error} If that disk is lost, put an empty folder of another disk at {root} (or change its path in "
                 "studio.toml), and run the same command again with --new-disk: that folder then takes its place.",
             ) from error
-    return make_volume(root, settings["name"], volume=settings.get("volume"))
+        return True
+    return False
 
 
-def _bring_record_back(number: str, folder: Path, holders: list[Volume]) -> int:
-    """Every entry that any volume has and the working one lacks; returns how many came back.
+def _take_its_place(studio: Studio, root: Path, chain: dict[int, bytes]) -> None:
+    """Give a new folder the lost volume's id, at the site where the record last knew it."""
+    settings = studio.settings["volumes"][0]
+    facts = (
+        fact for entry in sorted(chain) for fact in parse_entry(chain[entry], entry, label=entry_name(entry))["facts"]
+    )
+    sites = [fact["site"] for fact in facts if fact["kind"] == "volume" and fact["volume"] == settings.get("volume")]
+    make_volume(root, settings["name"], volume=settings.get("volume"), site=sites[-1] if sites else "studio")
 
-    Oldest first: a kill leaves a record that ends early, which every other command refuses, since the volumes' heads
-    know of later entries.
+
+def _bring_record_back(folder: Path, chain: dict[int, bytes]) -> int:
+    """Write every entry that the working volume lacks, oldest first; returns how many came back."""
+    return sum(
+        not (path := folder / "record" / entry_name(entry)).exists() and write_if_absent(path, chain[entry])
+        for entry in sorted(chain)
+    )
+
+
+def _find_chain(number: str, folder: Path, holders: list[Volume], heads: list[Head]) -> dict[int, bytes]:
+    """Every entry of the one chain that the heads name, from here or from a volume.
+
+    Found whole before anything is written: neither a damaged entry comes, nor one of another history.
     """
-    came = 0
-    for volume in holders:
-        for listed in volume.store.list_files(f"{number}/record"):
-            if not listed.name.endswith(".json") or listed.name.startswith("."):
-                continue
-            content = stored_or_none(volume, f"{number}/record/{listed.name}")
-            path = folder / "record" / listed.name
-            if content is None:
-                continue
-            was_there = path.exists()
-            if not write_if_absent(path, content):
-                raise RecordError(
-                    "R004",
-                    f"{path} and {volume.store.label}/{number}/record/{listed.name} are two entries of one number: "
-                    f"nothing was overwritten. Compare both records, with `glassine audit --job {number}`, before going on.",
-                )
-            came += not was_there
-    return came
+    own = {path.name: path.read_bytes() for path in (folder / "record").glob("*.json")}
+
+    def lying(entry: int) -> Iterator[bytes]:
+        """What lies under an entry's number, here and on each volume."""
+        name = entry_name(entry)
+        for content in (own.get(name), *(stored_or_none(volume, f"{number}/record/{name}") for volume in holders)):
+            if content is not None:
+                yield content
+
+    held = sorted((head for head in heads if head.sha256 in map(digest_of, lying(head.entry))), reverse=True)
+    newest = held[0] if held else EMPTY
+    chain: dict[int, bytes] = {}
+    wanted = newest.sha256
+    for entry in range(newest.entry, 0, -1):
+        found = next((content for content in lying(entry) if digest_of(content) == wanted), None)
+        if found is None:
+            raise RecordError(
+                "R002",
+                f"Entry {entry} of the record of job {number} is whole on no volume that is here: nothing was written. "
+                "Connect every volume that holds a copy of this job, and run the same command again.",
+            )
+        chain[entry] = found
+        wanted = parse_entry(found, entry, label=f"record/{entry_name(entry)}")["previous"]
+    for entry in count(newest.entry + 1):  # written, and its head not kept: a run was killed between
+        before = digest_of(chain[entry - 1]) if chain else NO_ENTRY
+        found = next((content for content in lying(entry) if _follows(content, entry, before)), None)
+        if found is None:
+            break
+        chain[entry] = found
+    others = [f"entry {head.entry}" for head in held if digest_of(chain[head.entry]) != head.sha256]
+    others += [name for name, content in own.items() if content != chain.get(int(name.partition(".")[0]))]
+    if others:
+        raise RecordError(
+            "R004",
+            f"{others[0]} of job {number} on {folder} or on {_names(holders)} is not of the chain that the newest head names: nothing was "
+            f"written. Compare the records, with `glassine audit --job {number}`, before going on.",
+        )
+    return chain
 
 
-def _bring_heads_back(number: str, working: Volume, holders: list[Volume]) -> list[Head]:
-    """The heads of every volume, also kept on the working one; and the names and the job sheet, from the newest volume."""
+def _follows(content: bytes, entry: int, before: str) -> bool:
+    try:
+        return bool(parse_entry(content, entry, label=entry_name(entry))["previous"] == before)
+    except RecordError:
+        return False
+
+
+def _bring_heads_back(number: str, folder: Path, holders: list[Volume]) -> None:
+    """The heads of every volume; and the names and the job sheet, from the newest volume."""
     heads = {volume.name: volume.heads(number) for volume in holders}
     for volume in holders:
         for listed in volume.store.list_files(f"{number}/heads"):
             content = stored_or_none(volume, f"{number}/heads/{listed.name}")
             if content is not None and parse_head(listed.name, content):
-                _write_unless_there(working.job_folder(number) / "heads" / listed.name, content)
+                _write_unless_there(folder / "heads" / listed.name, content)
     newest = sorted(holders, key=lambda volume: max(heads[volume.name], default=Head(0, "")), reverse=True)
     for name in ("people.json", "job.json"):
-        path = working.job_folder(number) / name
         for volume in newest:
             content = stored_or_none(volume, f"{number}/{name}")
             if content is not None:
-                _write_unless_there(path, content)
-    return [head for found in heads.values() for head in found]
+                _write_unless_there(folder / name, content)
 
 
 def _write_unless_there(path: Path, content: bytes) -> None:
@@ -133,7 +184,7 @@ def _bring_files_back(job: OpenJob) -> tuple[int, int, list[str]]:
         return 0, 0, []
     passes = job.manifest.document["passes"]
     number = passes["opened"] + 1
-    opened: Fact = {"kind": "fixity_pass", "pass": number, "state": "opened"}
+    opened: Fact = {"kind": "fixity_pass", "pass": number, "state": "opened", "scope": ONLY_LOST}
     nothing = {"pass": number, "outcome": "missing", "found": None, "read_from": None}
     missing = [
         {"kind": "read_back", "sha256": copy.sha256, "volume": copy.volume.volume, "path": copy.path, **nothing}

@@ -6,6 +6,7 @@ import itertools
 import os
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -139,6 +140,8 @@ def _check_volume(
     except OSError as error:
         yield wrong(what, f"{root} cannot be looked at ({error.strerror})", "See to its disk, cable and rights.")
         return
+    with suppress(OSError):
+        volume.store.remove_leftovers("")
     places.append(Place(name, volume, probe))
     yield from judge_probe(what, root, probe, is_working=is_working)
     if not probe.unwritable:

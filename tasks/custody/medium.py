@@ -49,8 +49,8 @@ def drop_cached_pages(path: Path) -> bool:
 
 
 def _is_cached(descriptor: int, offset: int) -> bool:
-    """Whether the byte at an offset is in the system's memory; False also where the file system cannot say."""
+    """Whether the byte at an offset is in the system's memory. Raises OSError where the file system cannot say."""
     try:
         return bool(os.preadv(descriptor, [bytearray(1)], offset, os.RWF_NOWAIT))
-    except OSError:  # EAGAIN: it would have to be read; EOPNOTSUPP: this file system cannot say
+    except BlockingIOError:  # EAGAIN: it would have to be read
         return False

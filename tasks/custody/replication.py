@@ -198,7 +198,9 @@ class _Writer(threading.Thread):
                 return PlacedCopy(self.volume.volume, candidate, found.read_from)
             if hash_stored(store, place) == sha256:  # by a run that was killed before it could say so, or flush it
                 store.flush(place)
-                return PlacedCopy(self.volume.volume, candidate, store.read_back(place).read_from)
+                again = store.read_back(place)
+                if again.sha256 == sha256:
+                    return PlacedCopy(self.volume.volume, candidate, again.read_from)
         raise VolumeError(
             "V003",
             f"Volume {self.volume.name} holds other files under the names {path} and {_longer(path, sha256)}: move them away, and run the same command again.",

@@ -31,6 +31,8 @@ KEEPALIVE_SECONDS = 15
 KEEPALIVES_MISSED = 3
 """A line on which nothing comes for a quarter of a minute is asked for an answer; after three unanswered it counts as
 lost: within a minute, long enough for a wireless line that reconnects (our own choice)."""
+ANSWER_SECONDS = 120.0
+"""For one request of up to 4 MiB: enough at 40 kB/s; a server whose file service hangs keeps its line alive all the same."""
 SILENT_SECONDS = 60.0
 """A server that did not answer in time is not asked again so soon: else every file of a card would wait for it anew."""
 _SSH_PORT = 22
@@ -189,7 +191,13 @@ class Connection:
     async def _run(self, work: Work[Result], path: str) -> Result:
         client = await self._open()
         try:
-            return await work(client)
+            async with asyncio.timeout(ANSWER_SECONDS):
+                return await work(client)
+        except TimeoutError as error:
+            self._silent_since = time.monotonic()
+            if client is self._client:
+                await self._close()
+            raise _no_answer(ANSWER_SECONDS) from error
         except (asyncssh.Error, ConnectionError) as error:
             if isinstance(error, asyncssh.SFTPError) and not isinstance(error, _LOST):
                 raise OSError(_ERRNO.get(error.code, errno.EIO), _reason(error), path) from error
@@ -309,8 +317,8 @@ def _wait_for(work: Coroutine[Any, Any, Result]) -> Result:
         raise
 
 
-def _no_answer() -> TimeoutError:
-    return TimeoutError(errno.ETIMEDOUT, f"the server gives no answer within {CONNECT_SECONDS:.0f} seconds")
+def _no_answer(seconds: float = CONNECT_SECONDS) -> TimeoutError:
+    return TimeoutError(errno.ETIMEDOUT, f"the server gives no answer within {seconds:.0f} seconds")
 
 
 def _reason(error: BaseException) -> str:

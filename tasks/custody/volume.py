@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import platform
+import sys
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,10 +49,18 @@ class Volume:
         """Where a path of a fact lies on this volume."""
         return self.job_folder(job).joinpath(*path.split("/"))
 
-    def heads(self, job: str) -> list[Head]:
-        """The heads of a job's record that this volume knows; one that cannot be read is passed over."""
-        found = []
-        for listed in self.store.list_files(f"{job}/heads"):
+    def heads(self, job: str, known: Iterable[Head] = ()) -> list[Head]:
+        """The heads of a job's record that this volume knows; one that cannot be read is passed over.
+
+        Of those `known` from elsewhere, a volume on a server is asked for the newest only: that vouches for all before it.
+        """
+        elsewhere = {} if self.is_folder else {head_name(head): head for head in known}
+        found: list[Head | None] = []
+        files = self.store.list_files(f"{job}/heads")
+        for listed in files:
+            if listed.name in elsewhere and listed != files[-1]:
+                found.append(elsewhere[listed.name])
+                continue
             with suppress(OSError):
                 found.append(parse_head(listed.name, self.store.read_bytes(f"{job}/heads/{listed.name}")))
         return [head for head in found if head]
@@ -128,7 +139,27 @@ def _as_store(place: Path | Store) -> Store:
 def _medium_of(store: Store) -> str:
     if store.root is None:
         return f"server at {store.label}"
-    return f"disk {store.root.stat().st_dev:x} of {platform.node() or 'this machine'}"
+    return f"disk {_disk_of(store.root.stat().st_dev):x} of {platform.node() or 'this machine'}"
+
+
+def _disk_of(device: int) -> int:
+    """The disk that a device lies on: two partitions of one, or a mapped or encrypted one, fail with it.
+
+    Linux says so (sysfs, Documentation/ABI/stable/sysfs-block); elsewhere each file system counts as a disk.
+    """
+    if sys.platform != "linux":
+        return device
+    place = Path(f"/sys/dev/block/{os.major(device)}:{os.minor(device)}")
+    try:
+        if (place / "partition").exists():
+            under = place.resolve().parent / "dev"
+        else:
+            (one,) = (place / "slaves").iterdir()
+            under = one.resolve() / "dev"
+        major, minor = under.read_text().strip().split(":")
+    except (OSError, ValueError):  # a disk of its own, several under one, or a network drive
+        return device
+    return _disk_of(os.makedev(int(major), int(minor)))
 
 
 def _read_identity(store: Store, name: str) -> Volume:

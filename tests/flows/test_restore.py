@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -137,15 +138,32 @@ def test_a_file_that_no_volume_has_whole_is_said_and_the_others_come_back(
     assert gone.read_bytes() == rotten
 
 
-def test_two_histories_are_not_mixed(at: Callable[[str], Studio], run: Run) -> None:
+def test_an_altered_entry_here_is_not_overwritten(at: Callable[[str], Studio], run: Run) -> None:
     studio = at("ingested")
     entry = working_of(studio) / JOB / "record" / "00000003.json"
     entry.write_bytes(entry.read_bytes().replace(b"2", b"3", 1))
     altered = entry.read_bytes()
-    with pytest.raises(RecordError, match="two entries of one number") as mixed:
+    with pytest.raises(
+        RecordError, match="is not of the chain that the newest head names: nothing was written"
+    ) as mixed:
         run("restore", studio)
     assert mixed.value.code == "R004"
     assert entry.read_bytes() == altered
+
+
+def test_entries_of_another_history_are_not_brought(at: Callable[[str], Studio], run: Run) -> None:
+    """Nothing of it is written, not even what the working volume lacks."""
+    studio = at("ingested")
+    (backup,) = studio.backups()[0]
+    record = working_of(studio) / JOB / "record"
+    newest = max(record.iterdir())
+    number = int(newest.stem) + 1
+    foreign = backup.root / JOB / "record" / f"{number:08d}.json"
+    foreign.write_bytes(newest.read_bytes().replace(f'"entry":{number - 1}'.encode(), f'"entry":{number}'.encode()))
+    before = files_in(working_of(studio) / JOB)
+    assert run("restore", studio)["entries"] == 0
+    assert files_in(working_of(studio) / JOB)["record/" + newest.name] == before["record/" + newest.name]
+    assert not (record / foreign.name).exists() or (record / foreign.name).read_bytes() != foreign.read_bytes()
 
 
 def test_a_record_of_which_the_newest_entries_are_missing_is_not_taken_for_whole(
@@ -158,6 +176,65 @@ def test_a_record_of_which_the_newest_entries_are_missing_is_not_taken_for_whole
     shutil.rmtree(working_of(studio))
     with pytest.raises(RecordError, match="Connect every volume that holds a copy of this job"):
         run("restore", studio, new_disk=True)
+
+
+def test_stopped_between_two_entries_nobody_goes_on_with_half_a_record(
+    at: Callable[[str], Studio], run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also when the volumes that know better are away by then."""
+    studio = at("delivered")
+    root = working_of(studio)
+    (backup,) = studio.backups()[0]
+    shutil.rmtree(root)
+    real = durable_file.write_if_absent
+
+    def stop(path: Path, content: bytes) -> bool:
+        if path.name == "00000004.json":
+            raise KeyboardInterrupt
+        return real(path, content)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(module, "write_if_absent", stop)
+        with pytest.raises(KeyboardInterrupt):
+            run("restore", studio, new_disk=True)
+    assert len(list((root / JOB / "record").iterdir())) == 3
+    shutil.move(backup.root, backup.root.with_name("drawer"))
+    with pytest.raises(RecordError) as half:
+        run("advance", studio)
+    assert half.value.code in {"R001", "R002", "R004"}
+    shutil.move(backup.root.with_name("drawer"), backup.root)
+    assert run("restore", studio)["ok"]
+
+
+def test_a_damaged_entry_on_one_volume_is_taken_from_another(at: Callable[[str], Studio], run: Run) -> None:
+    studio = at("ingested")
+    third = make_volume(studio.folder.parent / "volumes" / "third", "third")
+    (backup,) = studio.backups()[0]
+    shutil.copytree(backup.root / JOB, third.root / JOB)
+    settings = studio.folder / "studio.toml"
+    table = f'\n[[volumes]]\nname = "third"\npath = "{third.root}"\nvolume = "{third.volume}"\n'
+    settings.write_text(settings.read_text("utf-8") + table, encoding="utf-8")
+    entry = backup.root / JOB / "record" / "00000004.json"
+    entry.write_bytes(entry.read_bytes().replace(b"2", b"3", 1))
+    shutil.rmtree(working_of(studio))
+    outcome = run("restore", read_studio(studio.folder), new_disk=True)
+    assert check_chain(working_of(studio) / JOB) == []
+    assert outcome["restored"] == outcome["lost"]
+
+
+def test_the_new_disk_stands_where_the_lost_one_stood_and_its_pass_is_no_whole_one(
+    at: Callable[[str], Studio], run: Run
+) -> None:
+    studio = at("opened")
+    identity = working_of(studio) / "glassine-volume.json"
+    known = json.loads(identity.read_text("utf-8"))
+    identity.write_text(json.dumps({**known, "site": "loft"}), encoding="utf-8")
+    run("advance", studio)
+    shutil.rmtree(working_of(studio))
+    assert run("restore", studio, new_disk=True)["ok"]
+    assert json.loads(identity.read_text("utf-8"))["site"] == "loft"
+    scope = JobRecord(studio.job_folder(JOB)).manifest().document["passes"]["scope"]
+    assert scope["lost"] is True
 
 
 def test_a_job_that_no_volume_knows(at: Callable[[str], Studio], run: Run) -> None:

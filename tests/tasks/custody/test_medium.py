@@ -70,6 +70,15 @@ def test_pages_that_stayed_in_memory_are_told(tmp_path: Path, monkeypatch: pytes
     assert read_back(path).read_from == "cache"
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="preadv2 with RWF_NOWAIT")
+def test_where_nobody_can_say_it_is_called_the_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def cannot_say(*_: object) -> int:
+        raise OSError(95, "Operation not supported")  # EOPNOTSUPP: a disk in memory, some network drives
+
+    monkeypatch.setattr(os, "preadv", cannot_say)
+    assert read_back(flushed(tmp_path / "copy")).read_from == "cache"
+
+
 def test_a_missing_file_is_no_empty_file(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
         read_back(tmp_path / "absent")

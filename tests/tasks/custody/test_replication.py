@@ -139,6 +139,22 @@ def test_the_same_content_under_the_name_is_that_copy(source: Path, volumes: lis
     assert there.stat().st_ino == inode
 
 
+def test_a_file_under_the_name_that_the_medium_gives_otherwise_is_no_copy(
+    source: Path, volumes: list[Volume], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From the cache it reads as it should, from the disk it does not: the longer name is taken."""
+    there = volumes[0].locate(JOB, place(SHA))
+    there.parent.mkdir(parents=True)
+    there.write_bytes(CONTENT)
+
+    def from_disk(path: Path, **words: Any) -> ReadBack:
+        return ReadBack("0" * 64, "medium") if path == there else read_back(path, **words)
+
+    monkeypatch.setattr(store, "read_back", from_disk)
+    replica = replicate(SourceFile(source), JOB, volumes, place)
+    assert [copy.path for copy in replica.copies] == [f"originals/100/A.{SHA[:24]}.DNG", place(SHA), place(SHA)]
+
+
 def test_known_content_is_read_and_not_placed(source: Path, volumes: list[Volume], names_under: NamesUnder) -> None:
     asked: list[str] = []
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
@@ -12,6 +14,7 @@ from glassine.schemas.entry import Head
 from glassine.schemas.errors import DocumentError, VolumeError
 from glassine.schemas.identifiers import VOLUME_IDENTITY
 from glassine.schemas.validation import check_document
+from glassine.tasks.custody import volume
 from glassine.tasks.custody.volume import make_volume, open_volume
 
 
@@ -87,3 +90,30 @@ def test_places_and_heads(tmp_path: Path) -> None:
     for head in [*heads, heads[0]]:
         made.keep_head("2611-04", head)
     assert made.heads("2611-04") == heads
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="sysfs")
+def test_partitions_and_mapped_devices_are_on_the_disk_under_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As sysfs has them: 8:1 is the first partition of 8:0; 253:0 is mapped onto 8:1 alone; 253:1 onto two disks."""
+    disk = tmp_path / "devices" / "sda"
+    (disk / "sda1").mkdir(parents=True)
+    (disk / "dev").write_text("8:0\n")
+    (disk / "sda1" / "partition").write_text("1\n")
+    (disk / "sda1" / "dev").write_text("8:1\n")
+    for name, under in (("dm-0", ["sda1"]), ("dm-1", ["sda1", "sdb"])):
+        slaves = tmp_path / "devices" / name / "slaves"
+        slaves.mkdir(parents=True)
+        for one in under:
+            (slaves / one).symlink_to(disk / "sda1")
+    block = tmp_path / "block"
+    block.mkdir()
+    for number, place in (("8:0", "sda"), ("8:1", "sda/sda1"), ("253:0", "dm-0"), ("253:1", "dm-1")):
+        (block / number).symlink_to(tmp_path / "devices" / place)
+    def under_tmp(path: str) -> Path:
+        return block / path.removeprefix("/sys/dev/block/") if path.startswith("/sys/dev/block/") else Path(path)
+
+    monkeypatch.setattr("glassine.tasks.custody.volume.Path", under_tmp)
+    found = [volume._disk_of(os.makedev(*number)) for number in ((8, 0), (8, 1), (253, 0), (253, 1), (7, 7))]
+    assert found == [os.makedev(8, 0)] * 3 + [os.makedev(253, 1), os.makedev(7, 7)]
