@@ -104,6 +104,21 @@ def test_a_line_that_falls_silent_is_noticed(
     assert not store.exists("A")
 
 
+def test_a_file_service_that_hangs_on_a_living_line_is_given_up(
+    sshd: Any, folder: Path, line_to: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The line's own keepalive is answered meanwhile, so nothing else would ever end the waiting."""
+    monkeypatch.setattr(ssh_connection, "ANSWER_SECONDS", 0.5)
+    line = line_to(sshd)
+    store = store_at(sshd, folder, line.port)
+    assert not store.exists("A")
+    line.silent.set()
+    with pytest.raises(OSError, match=r"\S") as hangs:
+        store.exists("A")
+    assert isinstance(hangs.value, TimeoutError)
+    line.mend()
+
+
 def test_several_threads_find_a_lost_line_and_go_on(sshd: Any, folder: Path, line_to: Callable[..., Any]) -> None:
     line = line_to(sshd)
     store = store_at(sshd, folder, line.port)

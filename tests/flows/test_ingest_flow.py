@@ -158,6 +158,22 @@ def test_killed_in_the_middle_goes_on_where_it_stopped(
     assert lie == {holder["path"] for _, holder in manifest.every_file() if holder["path"].startswith("originals/")}
 
 
+def test_of_two_names_of_one_content_the_one_on_the_volumes_is_recorded(tmp_path: Path) -> None:
+    """Three groups are copied at once, and the later name may be placed first."""
+    from glassine.flows.arrival import Arrival, arrival_facts
+    from glassine.schemas.manifest import Manifest
+    from glassine.tasks.custody.card_walk import FoundFile
+    from glassine.tasks.custody.replication import PlacedCopy
+
+    names = ("A0001.DNG", "B0001.DNG")
+    first, second = (FoundFile(tmp_path / name, name, "100SIMUL", f"card/{name}", 3, 0) for name in names)
+    placed = PlacedCopy("v-0000000000000001", "originals/100SIMUL/B0001.ba7816bf.DNG", "medium")
+    sha256 = hashlib.sha256(b"abc").hexdigest()
+    groups = [[Arrival(first, "original", sha256, 3, [])], [Arrival(second, "original", sha256, 3, [placed])]]
+    facts = list(arrival_facts(Manifest(), groups, None))
+    assert {fact["path"] for fact in facts if "path" in fact} == {placed.path}
+
+
 def test_an_empty_source_is_no_success(at: Callable[[str], Studio], run: Run, tmp_path: Path) -> None:
     """An unmounted card looks like an empty folder."""
     (tmp_path / "card").mkdir()
