@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from glassine.flows.frame_list import say_crop
+from glassine.flows.known_heads import read_known_heads
 from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio
 from glassine.schemas.errors import NOT_RIGHT, CallError, VolumeError
@@ -25,12 +26,15 @@ def audit(studio: Studio, *, client: str | None = None, file: Path | None = None
     """
     numbers = [job] if job else studio.job_numbers()
     backups, absent = studio.backups()
-    volumes = [studio.working_volume(), *backups]
+    working = studio.working_volume()
+    failed: list[str] = []
     faults, deliveries, owners = [], [], []
     sha256 = _digest(file) if file else ""
     for number in numbers:
         record = JobRecord(studio.job_folder(number))
-        chain = check_chain(record.folder, (head for volume in volumes for head in volume.heads(number)))
+        heads, unread = read_known_heads(working, backups, number)
+        failed += [str(error) for error in unread if str(error) not in failed]
+        chain = check_chain(record.folder, (head for known in heads.values() for head in known))
         faults += [f"Job {number}: {fault}" for fault in chain]
         if chain:
             continue  # what a damaged record says is no evidence
@@ -53,7 +57,7 @@ def audit(studio: Studio, *, client: str | None = None, file: Path | None = None
     elif not file and not deliveries:
         said = [f"Nothing has been delivered{f' to {client}' if client else ''} yet."]
     said.append(f"Chain: {len(numbers) - len({f.split(':')[0] for f in faults})} of {len(numbers)} records are whole.")
-    said += [f"Not compared with the heads on a volume that is away: {error}" for error in absent]
+    said += [f"Not compared with the heads on a volume that is away: {error}" for error in [*absent, *failed]]
     status = NOT_RIGHT if faults or (file and not owners) else 0
     data: Document = {"owners": owners, "sha256": sha256} if file else {"deliveries": deliveries}
     return summary(said, faults, status=status, **data)

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from glassine.flows.known_heads import read_known_heads
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import Studio
@@ -168,10 +169,10 @@ def _gather(studio: Studio, here: list[Volume], digests: set[str]) -> _Evidence:
     """What every whole record says of these digests. Of a volume that is here, its identity file says what it is."""
     evidence = _Evidence(here={volume.volume for volume in here})
     for number in studio.job_numbers():
-        heads = (head for volume in here for head in volume.heads(number))
         try:
+            known, _ = read_known_heads(here[0], here[1:], number)
             folder = studio.job_folder(number)
-            faults = check_chain(folder, heads)
+            faults = check_chain(folder, (head for heads in known.values() for head in heads))
             if not faults:
                 _take_from(JobRecord(folder).manifest(), number, digests, evidence)
         except (GlassineError, OSError) as error:

@@ -35,12 +35,16 @@ def issue_card(
     if not 0 < len(camera) <= 255 or not camera.isprintable():
         raise CallError("W001", "Say which camera the card goes into, by its label or serial: --to 'body A'.")
     job = OpenJob(studio, number, by)
-    unread = _check_nowhere_out(studio, number, card)
+    not_taken_in, unread = _check_nowhere_out(studio, number, card)
     before = _state(job.manifest, card)
     _commit(job, card, "issued", camera, job.record.people.person_of(person) if person else None)
     said = [f"Card {_spelled(job.manifest, card)} is out, in {camera}{f', with {person}' if person else ''}."]
     if before and before["state"] == "returned":
         said.append("Mind that it came back before, and was not taken in: see that nothing is on it.")
+    said += [
+        f"Mind that it came back in job {other}, and was not taken in there: see that nothing is on it."
+        for other in not_taken_in
+    ]
     said += [f"Whether another job has it out could not be seen everywhere: {fault}" for fault in unread]
     return summary(said, job.finish(), job=number, card=_row(job, _spelled(job.manifest, card)))
 
@@ -98,7 +102,7 @@ def check_card(card: str) -> None:
         )
 
 
-def log_taken_in(job: OpenJob, card: str | None, files: int, left: Sequence[str]) -> list[str]:
+def log_taken_in(job: OpenJob, card: str | None, files: int, left: Sequence[str], *, new: int) -> list[str]:
     """Say that a card was taken in, if nothing was left on it; returns what there is to tell.
 
     Parameters
@@ -106,6 +110,7 @@ def log_taken_in(job: OpenJob, card: str | None, files: int, left: Sequence[str]
     card : None does nothing
     files : how many files of it are in custody
     left : what could not be read or placed, or was passed over; anything leaves the card outstanding
+    new : how many of the files came into custody only now
     """
     if card is None:
         return []
@@ -120,7 +125,10 @@ def log_taken_in(job: OpenJob, card: str | None, files: int, left: Sequence[str]
     name = _spelled(job.manifest, card)
     if before is None:
         return [f"Card {name} is taken in. It was never issued in this job: see that its name is right."]
-    return [f"Card {name} is taken in."]
+    said = [f"Card {name} is taken in."]
+    if is_outstanding(before) and not new:
+        said.append(f"Mind that every file on it was in custody before: see that it is card {name}.")
+    return said
 
 
 def _commit(job: OpenJob, card: str, state: str, camera: str | None, person: str | None) -> None:
@@ -136,9 +144,10 @@ def _commit(job: OpenJob, card: str, state: str, camera: str | None, person: str
     job.commit("card", propose)
 
 
-def _check_nowhere_out(studio: Studio, number: str, card: str) -> list[str]:
-    """Refuse a card that another job has out; returns what is wrong with records that could not be read."""
-    unread = []
+def _check_nowhere_out(studio: Studio, number: str, card: str) -> tuple[list[str], list[str]]:
+    """Refuse a card that another job has out; returns the jobs in which it came back and was not taken in, and what is
+    wrong with records that could not be read."""
+    not_taken_in, unread = [], []
     for other in studio.job_numbers():
         if other == number:
             continue
@@ -153,7 +162,9 @@ def _check_nowhere_out(studio: Studio, number: str, card: str) -> list[str]:
                 "W004",
                 f"Card {card} is out in job {other}{to}: take it back there with `glassine cards return {other} {card}`, or issue another card.",
             )
-    return unread
+        if known and is_outstanding(known):
+            not_taken_in.append(other)
+    return not_taken_in, unread
 
 
 def _state(manifest: Manifest, card: str) -> Document | None:

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
+from glassine.flows.known_heads import read_known_heads
+from glassine.flows.open_job import unreadable
 from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio
+from glassine.schemas.entry import Head
 from glassine.schemas.errors import NOT_RIGHT
 from glassine.schemas.facts import Fact
 from glassine.schemas.identifiers import counted
@@ -24,9 +27,8 @@ _KEPT_IN = ("originals", "finals", "retouch", "deliveries", "sheets")
 
 @dataclass
 class _Volumes:
-    """The volumes that are here, what the record calls all it knows, and which could not be looked at."""
+    """What the record calls every volume that it knows, and which could not be looked at."""
 
-    here: list[Volume]
     names: dict[str, str]
     away: list[str] = field(default_factory=list)
 
@@ -48,45 +50,55 @@ def audit_custody(studio: Studio, number: str, frames: Sequence[int] | None = No
     """
     record = JobRecord(studio.job_folder(number))
     backups, absent = studio.backups()
-    here = [studio.working_volume(), *backups]
-    heads = [head for volume in here for head in volume.heads(number)]
-    faults = find_faults(record.folder, heads)
+    working = studio.working_volume()
+    heads, failed = read_known_heads(working, backups, number)
+    faults = find_faults(record.folder, (head for found in heads.values() for head in found))
     chain = [sentence for _, sentence in faults]
     mend = [f"Mend it with `glassine verify {number} --repair`, and ask again."] if chain else []
     if chain:  # what a damaged record says is no evidence
         said = [f"The record of job {number} is not whole, and proves nothing until it is:", *chain, *mend]
         return summary(said, chain, status=NOT_RIGHT, job=number, chain=chain, volumes=[], frames=[], unfit=chain)
     manifest = record.manifest()
-    volumes = _Volumes(here, {volume: known["name"] for volume, known in manifest.document["volumes"].items()})
-    volumes.away = [str(error) for error in absent]
-    known = [_volume(record, manifest, volume) for volume in here]
-    unfit = [sentence for volume in known for sentence in volume.pop("unfit")]
-    lying = {volume.volume: _files_lying(volume, number) for volume in here}
+    volumes = _Volumes({volume: known["name"] for volume, known in manifest.document["volumes"].items()})
+    volumes.away = [str(error) for error in (*absent, *failed)]
+    known: list[Document] = []
+    lying: dict[str, dict[str, int]] = {}
+    for volume in (one for one in (working, *backups) if one.volume in heads):
+        try:
+            told, files = _volume(record, manifest, volume, heads[volume.volume]), _files_lying(volume, number)
+        except OSError as error:  # a disk that fails is as good as absent, and holds up no other
+            if volume is working:
+                raise
+            volumes.away.append(str(unreadable(volume, error)))
+        else:
+            known.append(told)
+            lying[volume.volume] = files
+    unfit = [sentence for one in known for sentence in one.pop("unfit")]
     unfit += _copies_that_do_not_fit(manifest, volumes, lying)
     unfit += _files_that_no_fact_names(manifest, volumes, lying)
     chosen = [manifest.frame(frame) for frame in frames] if frames else manifest.frames
     histories = _histories(record, manifest, volumes, chosen)
-    told = [_frame(manifest, volumes, frame, histories[frame["frame"]]) for frame in chosen]
+    shown = [_frame(manifest, volumes, frame, histories[frame["frame"]]) for frame in chosen]
     said = [
         f"Job {number}: the chain of its {manifest.head.entry} entries is whole, from the first to {manifest.head.sha256[:16]}…",
-        *(f"Volume {volume['name']} vouches for entry {volume['head']}{volume['lacks_words']}." for volume in known),
+        *(f"Volume {one['name']} vouches for entry {one['head']}{one['lacks_words']}." for one in known),
     ]
-    said += [line for one in told for line in _say_frame(one, whole=bool(frames))]
+    said += [line for one in shown for line in _say_frame(one, whole=bool(frames))]
     said += [f"Does not fit: {sentence}" for sentence in unfit]
     said += [f"Not looked at: {error}" for error in volumes.away]
     if not unfit:
         said.append("Nothing was found that does not fit. Whether each copy can still be read, `glassine verify` says.")
-    for volume in known:
-        del volume["lacks_words"]
+    for one in known:
+        del one["lacks_words"]
     status = NOT_RIGHT if unfit else 0
     head = manifest.head._asdict()
-    return summary(said, [], status=status, job=number, chain=[], head=head, volumes=known, frames=told, unfit=unfit)
+    return summary(said, [], status=status, job=number, chain=[], head=head, volumes=known, frames=shown, unfit=unfit)
 
 
-def _volume(record: JobRecord, manifest: Manifest, volume: Volume) -> Document:
+def _volume(record: JobRecord, manifest: Manifest, volume: Volume, heads: Sequence[Head]) -> Document:
     """What one volume knows of the record: its newest head, the entries that it lacks, those that differ."""
     number = manifest.job
-    newest = max(volume.heads(number), default=None)
+    newest = max(heads, default=None)
     unfit = []
     there = {listed.name for listed in volume.store.list_files(f"{number}/record")}
     own = sorted(record.record_folder.glob("*.json"))
@@ -163,14 +175,11 @@ def _histories(
             for back in retouch["take_backs"]:
                 owners.setdefault(back["sha256"], []).append(frame["frame"])
     wanted = {frame["frame"] for frame in frames}
-    passes: dict[int, str] = {}
     histories: dict[int, list[Document]] = {number: [] for number in wanted}
     deliveries: dict[int, set[int]] = {}
     for entry, head in record.entries():
         told: set[tuple[int, str]] = set()
         for fact in entry["facts"]:
-            if fact["kind"] == "fixity_pass":
-                passes[fact["pass"]] = entry["at"]
             what = _WHAT.get(fact["kind"])
             if what is None:
                 continue
@@ -256,7 +265,7 @@ def _say_frame(told: Document, *, whole: bool) -> Iterable[str]:
     where = ", ".join(copy["name"] for copy in kept) or "no volume"
     oldest = min((copy["whole_at"] for copy in kept), default=None)
     since = f", the oldest read back at {oldest[:10]}" if oldest else ""
-    yield f"{told['number']}  {told['name']}  {counted(len(kept), 'whole copy').replace('copys', 'copies')} on {where}{since}, {len(told['history'])} facts"
+    yield f"{told['number']}  {told['name']}  {counted(len(kept), 'whole copy', 'whole copies')} on {where}{since}, {len(told['history'])} facts"
     if whole:
         yield f"    SHA-256 {told['sha256']}"
         for line in told["history"]:

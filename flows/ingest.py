@@ -82,7 +82,8 @@ def ingest(
     check_apart(open_job, places)
     take_in(open_job, places, chosen, tally)
     problems = tally.problems + tally.walk.unreadable
-    told = log_taken_in(open_job, card, tally.files, problems + tally.walk.passed_over)
+    left, new = problems + tally.walk.passed_over, tally.files - tally.seen_again
+    told = log_taken_in(open_job, card, tally.files, left, new=new)
     problems += identify_frames(open_job)
     problems += open_job.finish()
     report = _report(open_job, tally, had_frames, had_strays, problems)

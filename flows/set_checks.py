@@ -8,6 +8,7 @@ from contextlib import suppress
 from glassine.flows.open_job import OpenJob
 from glassine.flows.set_teller import Teller
 from glassine.schemas.exposure import Gap, counter_gaps
+from glassine.schemas.identifiers import counted
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.set_trouble import Trouble, gap_trouble
 
@@ -53,7 +54,7 @@ class SetChecks:
         """Whether the newest frame has a copy on every volume of the studio."""
         wanted = len(self._job.studio.settings["volumes"])
         there = len(manifest.frames[-1]["copies"]) if manifest.frames else wanted
-        short = f"New frames have {count_copies(there)}, not {wanted}: do not format the camera's card."
+        short = f"New frames have {counted(there, 'copy', 'copies')}, not {wanted}: do not format the camera's card."
         self._teller.standing({"copies"}, [Trouble("copies", short)] if there < wanted else [])
 
     def check_room(self) -> None:
@@ -71,11 +72,6 @@ class SetChecks:
                     sentence = f"Volume {volume.name} has room for fewer than {ROOM_FRAMES} more frames: free some."
                     troubles.append(Trouble("room", sentence))
         self._teller.standing({"room"}, troubles)
-
-
-def count_copies(count: int) -> str:
-    """ "1 copy", "2 copies"."""
-    return "1 copy" if count == 1 else f"{count} copies"
 
 
 def _is_within(gap: Gap, told: Gap) -> bool:

@@ -31,7 +31,7 @@ from glassine.flows.on_set import OnSet, OnSetHistory, move_light, next_set_up, 
 from glassine.flows.open_job import OpenJob, adopted_document
 from glassine.flows.outcome import summary
 from glassine.flows.proof import proof_call, proof_facts
-from glassine.flows.set_checks import SetChecks, count_copies
+from glassine.flows.set_checks import SetChecks
 from glassine.flows.set_keys import INTERRUPT, read_keys
 from glassine.flows.set_signals import stopped_by_signals
 from glassine.flows.set_teller import Teller
@@ -495,7 +495,7 @@ def _report(session: TetherSession, problems: list[str]) -> Document:
         said.append(f"Trouble was told {len(session.teller.troubles)} times.")
         said += [f"  {trouble.sentence}" for trouble in session.teller.troubles]
     if owed:
-        said.append(f"{count_copies(owed)} still owed: do not format the camera's card.")
+        said.append(f"{counted(owed, 'copy', 'copies')} still owed: do not format the camera's card.")
     return summary(
         said,
         problems,

@@ -11,7 +11,7 @@ from typing import Any
 from prefect import flow
 
 from glassine.flows.batches import in_batches, run_batches
-from glassine.flows.open_job import OpenJob, put_stored_aside, stored_or_none
+from glassine.flows.open_job import OpenJob, put_stored_aside, stored_or_none, unreadable
 from glassine.flows.progress import show_progress
 from glassine.flows.studio import read_studio
 from glassine.flows.verify_report import Reading, Repair, differing_copies, report
@@ -50,9 +50,7 @@ def verify(
     reading = _read_copies(open_job, number)
     differing = differing_copies(open_job.manifest)
     repaired = Repair(list(open_job.mended))
-    mirror_faults = [
-        fault for volume in open_job.backups for fault in check_mirror(open_job, volume, repaired.mended, repair=repair)
-    ]
+    mirror_faults = _check_mirrors(open_job, repaired, repair=repair)
     if repair:
         _repair_copies(open_job, number, repaired)
     open_job.say("verify", [{"kind": "fixity_pass", "pass": number, "state": "closed"}])
@@ -79,7 +77,12 @@ def _open_pass(job: OpenJob, asked: Asked = EVERYTHING) -> int:
 
 def _read_copies(job: OpenJob, number: int) -> Reading:
     """Read every copy that is due, several at once, and commit what came of them batch by batch."""
-    reading = Reading(plan_pass(job), bad_before={_place(copy) for _, _, copy in bad_copies(job.manifest)})
+    known = [copy for _, _, copy in bad_copies(job.manifest)]
+    reading = Reading(
+        plan_pass(job),
+        bad_before={_place(copy) for copy in known},
+        bad_earlier={_place(copy) for copy in known if copy["pass"] >= number},
+    )
     due = reading.plan.due
     begin = time.monotonic()
     with show_progress("reading copies", sum(copy.size for copy in due), bytes_=True) as on_bytes:
@@ -106,13 +109,27 @@ def _read_copies(job: OpenJob, number: int) -> Reading:
                 job.say("verify", facts)
                 reading.take(facts)
     reading.seconds = time.monotonic() - begin
+    reading.bad_now = sum(1 for _ in bad_copies(job.manifest))
     return reading
 
 
-def check_mirror(job: OpenJob, volume: Volume, mended: list[str], *, repair: bool) -> list[str]:
+def _check_mirrors(job: OpenJob, repaired: Repair, *, repair: bool) -> list[str]:
+    """`check_mirror` of every backup; one that cannot be read is absent from here on, and holds up no other."""
+    faults = []
+    for volume in job.backups.copy():
+        try:
+            faults += check_mirror(job, volume, repaired, repair=repair)
+        except OSError as error:
+            job.backups.remove(volume)
+            job.absent.append(unreadable(volume, error))
+    return faults
+
+
+def check_mirror(job: OpenJob, volume: Volume, repaired: Repair, *, repair: bool) -> list[str]:
     """Compare the entries on a backup volume with the job's own, whose chain is whole; returns what differs.
 
-    With `repair` a differing entry is put aside there instead, and `finish` writes it again.
+    With `repair` a differing entry is put aside there instead, and `finish` writes it again. Raises OSError when the
+    volume cannot be read or written.
     """
     faults = []
     there = {listed.name for listed in volume.store.list_files(f"{job.number}/record")}
@@ -122,7 +139,7 @@ def check_mirror(job: OpenJob, volume: Volume, mended: list[str], *, repair: boo
             continue
         if repair:
             put_stored_aside(volume.store, job.number, mirrored)
-            mended.append(f"{volume.name}: record/{path.name}")
+            repaired.mend(f"{volume.name}: record/{path.name}", is_kept=True)
         else:
             faults.append(
                 f"Entry {int(path.stem)} of the record differs on volume {volume.name} ({volume.store.label}/{job.number}/{mirrored})."

@@ -14,7 +14,7 @@ from glassine.flows.verify_scope import Plan
 from glassine.schemas.corruption import BadCopy, Cluster, find_clusters
 from glassine.schemas.due import bad_copies
 from glassine.schemas.errors import NOT_RIGHT, GlassineError
-from glassine.schemas.identifiers import print_frame
+from glassine.schemas.identifiers import counted, print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.sampling import Place, surely_found, worst_chance
@@ -31,12 +31,15 @@ class Reading:
     """What a pass has read: its plan, the bytes and seconds that it took, and what came of the copies.
 
     `bad_before`: the copies known to be bad when it began. `gone`: the volumes that went away meanwhile, a sentence
-    each. `bad`: the copies it found missing or different, with the fact's `found`. `recovered`: copies that were bad
-    before, and are whole.
+    each. `bad`: the copies it found missing or different, with the fact's `found`. `bad_earlier`: those it had found so
+    before it was stopped. `bad_now`: how many are known to be so once it had read, before any is mended. `recovered`:
+    copies that were bad before, and are whole.
     """
 
     plan: Plan
     bad_before: set[Place]
+    bad_earlier: set[Place] = field(default_factory=set)
+    bad_now: int = 0
     read: int = 0
     bytes: int = 0
     seconds: float = 0.0
@@ -62,10 +65,11 @@ class Reading:
 
 @dataclass
 class Repair:
-    """What came of mending: the places mended, those found whole after all, files of which nothing whole is left
-    (a sentence for each digest), and what else failed."""
+    """What came of mending: the places mended, those of them whose bad file is kept under aside/, those found whole
+    after all, files of which nothing whole is left (a sentence for each digest), and what else failed."""
 
     mended: list[str] = field(default_factory=list)
+    kept: set[str] = field(default_factory=set)
     recovered: list[Place] = field(default_factory=list)
     lost: dict[str, str] = field(default_factory=dict)
     failed: list[str] = field(default_factory=list)
@@ -75,7 +79,13 @@ class Repair:
         if fact["from_volume"] == fact["volume"]:
             self.recovered.append((fact["volume"], fact["path"]))
         else:
-            self.mended.append(place)
+            self.mend(place, is_kept=fact["aside"] is not None)
+
+    def mend(self, place: str, *, is_kept: bool) -> None:
+        """A place was mended; `is_kept`: what lay there is under aside/ (where nothing lay, nothing is)."""
+        self.mended.append(place)
+        if is_kept:
+            self.kept.add(place)
 
     def refuse(self, error: GlassineError, sha256: str) -> None:
         """A copy could not be mended."""
@@ -114,16 +124,21 @@ def report(
     recovered = [f"{names[volume]}: {path}" for volume, path in (*reading.recovered, *repaired.recovered)]
     copies = sum(len(holder["copies"]) for _, holder in manifest.every_file())
 
-    said = [f"Job {job.number}: {reading.read} of {copies} copies read now, {len(bad)} missing or different."]
+    said = [f"Job {job.number}: {reading.read} of {copies} copies read now, {reading.bad_now} missing or different."]
     if reading.read:
-        said.append(f"{_count(reading.read)}, {_amount(reading)}.")
+        said.append(f"{counted(reading.read, 'copy', 'copies')}, {_amount(reading)}.")
     said += _not_read(reading.plan)
     if sample:
-        said += _sample_sentences(job.number, sample, found=bool(reading.bad))
+        said += _sample_sentences(job.number, sample, found=bool(reading.bad or reading.bad_earlier))
     said += [f"{_word(entry)}: {entry['path']} on {entry['volume']}." for entry in bad]
     said += [_warning(job.number, cluster, len(differing), names) for cluster in clusters]
     said += [f"Whole again after all: {place} (it was missing or different before)." for place in recovered]
-    said += [f"Mended from a whole copy: {place} (a bad file is kept under aside/)." for place in repaired.mended]
+    said += [
+        f"Mended from a whole copy: {place}{' (the bad file is kept under aside/)' if place in repaired.kept else ''}."
+        for place in repaired.mended
+    ]
+    if len(bad) != reading.bad_now:
+        said.append(f"Left after mending: {len(bad)} missing or different.")
     mendable = chain or any(entry["sha256"] not in lost for entry in bad)
     if mendable and not repaired.failed and not repaired.mended:
         said.append(f"Mend with `glassine verify {job.number} --repair`. Delete nothing until then.")
@@ -137,6 +152,7 @@ def report(
         "not_read": {"away": plan.away, "earlier": plan.earlier, "not_asked": plan.left},
         "scope": manifest.document["passes"]["scope"],
         "sample": sample,
+        "found": reading.bad_now,
         "bad": bad,
         "lost": sorted(lost),
         "clusters": [_describe_cluster(cluster, names) for cluster in clusters],
@@ -173,10 +189,6 @@ def _describe(names: dict[str, str], reading: Reading, sha256: str, holder: Docu
 
 def _word(entry: dict[str, Any]) -> str:
     return "Cannot be read" if entry["unreadable"] else str(entry["outcome"]).capitalize()
-
-
-def _count(copies: int) -> str:
-    return f"{copies} copy" if copies == 1 else f"{copies} copies"
 
 
 def _amount(reading: Reading) -> str:

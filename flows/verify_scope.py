@@ -10,6 +10,7 @@ from typing import Any
 
 from glassine.flows.open_job import OpenJob
 from glassine.schemas.errors import CallError
+from glassine.schemas.fold import apply_entry
 from glassine.schemas.identifiers import parse_time
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.three_two_one import CLOCK_SKEW
@@ -82,8 +83,7 @@ def new_scope(job: OpenJob, manifest: Manifest, asked: Asked, now: datetime) -> 
         "of": None,
         "seed": None,
     }
-    number = manifest.document["passes"]["opened"] + 1
-    of = len(_sampled_from(job, manifest, scope, number, now))
+    of = len(_sampled_from(job, manifest, scope, now))
     if asked.sample is not None and of:
         scope.update(sample=asked.sample_size(of), of=of, seed=secrets.token_hex(8))
     return scope
@@ -100,7 +100,7 @@ def is_same(scope: Scope | None, asked: Asked) -> bool:
 def plan_pass(job: OpenJob) -> Plan:
     """What the pass that is open reads now; a stopped one draws the same sample again.
 
-    Copies that are known to be bad are always read, and stand outside the sample.
+    Copies that were known to be bad before the pass are always read, and stand outside the sample.
     """
     manifest = job.manifest
     passes = manifest.document["passes"]
@@ -108,7 +108,7 @@ def plan_pass(job: OpenJob) -> Plan:
     drawn: set[Place] | None = None
     plan = Plan()
     if scope and scope["sample"]:
-        places = _sampled_from(job, manifest, scope, number, opened)
+        places = _sampled_from(job, _before_pass(job, number), scope, opened)
         drawn = set(draw_sample(places, scope["sample"], scope["seed"]))
         for volume in sorted({volume for volume, _ in places}):
             plan.strata[volume] = Stratum(
@@ -130,15 +130,26 @@ def plan_pass(job: OpenJob) -> Plan:
     return plan
 
 
-def _sampled_from(job: OpenJob, manifest: Manifest, scope: Scope | None, number: int, opened: datetime) -> list[Place]:
-    """The copies that a sample is drawn from: on volumes that are here, due, not known to be bad before the pass."""
+def _before_pass(job: OpenJob, number: int) -> Manifest:
+    """The state on which a pass was opened: what it has read since does not change what its sample is drawn from."""
+    if all(copy["pass"] < number for _, holder in job.manifest.every_file() for copy in holder["copies"]):
+        return job.manifest  # nothing was read yet
+    manifest = Manifest()
+    for entry, head in job.record.entries():
+        if any(fact["kind"] == "fixity_pass" and fact["pass"] == number for fact in entry["facts"]):
+            break
+        apply_entry(manifest, entry, head)
+    return manifest
+
+
+def _sampled_from(job: OpenJob, manifest: Manifest, scope: Scope, opened: datetime) -> list[Place]:
+    """The copies that a sample is drawn from, of the state before the pass: on volumes that are here, whole, due."""
     here = {volume.volume for volume in job.volumes}
     return [
         (copy["volume"], copy["path"])
         for _, holder in manifest.every_file()
         for copy in holder["copies"]
-        if copy["volume"] in here
-        and (copy["pass"] >= number or (copy["outcome"] == "whole" and _is_due(copy, scope, opened)))
+        if copy["volume"] in here and copy["outcome"] == "whole" and _is_due(copy, scope, opened)
     ]
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from glassine.flows.card_log import STATES
+from glassine.flows.known_heads import read_known_heads
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio, is_on_server
@@ -44,9 +45,9 @@ def wrap(studio: Studio, number: str, *, carries: Sequence[str] = (), by: str | 
     """
     folder = studio.job_folder(number)
     backups, absent = studio.backups()
-    here = [studio.working_volume(), *backups]
+    working = studio.working_volume()
     record = JobRecord(folder)
-    heads = {volume.volume: volume.heads(number) for volume in here}
+    heads, failed = read_known_heads(working, backups, number)
     if faults := check_chain(folder, (head for found in heads.values() for head in found)):
         do = f"`glassine verify {number} --repair`"
         reasons = [{"what": fault.rstrip("."), "do": do} for fault in faults]
@@ -54,18 +55,20 @@ def wrap(studio: Studio, number: str, *, carries: Sequence[str] = (), by: str | 
         return summary(said, [], status=NOT_RIGHT, job=number, may_be_struck=False, reasons=reasons, look_at=[])
     problems: list[str] = []
     if carries:
+        here = [volume for volume in (working, *backups) if volume.volume in heads]
         chosen = _carriers(_places(studio, record.manifest(), here, {}), carries)
-        away = {str(error) for error in absent}  # told in the report, and no reason to fail
+        away = {str(error) for error in (*absent, *failed)}  # told in the report, and no reason to fail
         problems = [problem for problem in _keep_carriers(studio, number, chosen, by) if problem not in away]
         record = JobRecord(folder)
-        heads = {volume.volume: volume.heads(number) for volume in here}
+        heads, failed = read_known_heads(working, backups, number)
     manifest = record.manifest()
+    here = [volume for volume in (working, *backups) if volume.volume in heads]
     report = strike_report(manifest, _places(studio, manifest, here, heads))
     for said in (*report["cards"], *report["off_site"]):
         said["person"] = record.people.name_of(said["person"]) if said["person"] else None
     status = 0 if report["may_be_struck"] else NOT_RIGHT
     lines = [*_say_verdict(report), f"Job {number}:", *_say_report(manifest, report)]
-    lines += [f"  {error}" for error in absent]
+    lines += [f"  {error}" for error in (*absent, *failed)]
     return summary(lines, problems, status=status, job=number, **report)
 
 

@@ -5,11 +5,9 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-import platform
 import secrets
 import sys
 import time
-import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
@@ -199,6 +197,9 @@ def check_no_replace(folder: Path) -> None:
 @cache
 def _machine() -> str:
     """Eight hexadecimal digits for this machine, and for the container, where it has processes of its own."""
+    import platform
+    import uuid
+
     space = ""
     with suppress(OSError):
         space = str(Path("/proc/self/ns/pid").readlink())

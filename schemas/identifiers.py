@@ -31,9 +31,9 @@ def print_frame(frame: int) -> str:
     return f"{frame:04d}"
 
 
-def counted(count: int, thing: str) -> str:
-    """A number with its noun: "1 note", "2 notes"."""
-    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+def counted(count: int, thing: str, things: str | None = None) -> str:
+    """A number with its noun: "1 note", "2 notes"; `things` is the plural of one that takes no "s"."""
+    return f"{count} {thing if count == 1 else things or thing + 's'}"
 
 
 def new_volume_id() -> str:

@@ -189,7 +189,7 @@ def _reasons(manifest: Manifest, report: Document, places: Sequence[Place]) -> I
     if bad := report["bad_copies"]:
         names = ", ".join(sorted({found["volume"] for found in bad}))
         yield (
-            f"{_copies(len(bad))} missing or different, on {names}",
+            f"{counted(len(bad), 'copy', 'copies')} missing or different, on {names}",
             f"`glassine verify {job} --repair`; format no card until then",
         )
     single = report["without_second_medium"]
@@ -325,8 +325,4 @@ def _say_gaps(gaps: Sequence[Document]) -> str:
 
 def _say_owed(owed: Document) -> str:
     verb = "is" if owed["copies"] == 1 else "are"
-    return f"{_copies(owed['copies'])} ({say_size(owed['bytes'])}) {verb} owed to volume {owed['volume']}"
-
-
-def _copies(count: int) -> str:
-    return "1 copy" if count == 1 else f"{count} copies"
+    return f"{counted(owed['copies'], 'copy', 'copies')} ({say_size(owed['bytes'])}) {verb} owed to volume {owed['volume']}"

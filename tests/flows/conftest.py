@@ -198,6 +198,20 @@ def at(shoot: dict[str, Path], tmp_path: Path) -> Callable[[str], Studio]:
 
 
 @pytest.fixture
+def make_unreadable() -> Callable[[Path], None]:
+    """Put a link to itself in a folder's place: it is there, and listing it is an OSError, as on a disk that fails."""
+
+    def put(folder: Path) -> None:
+        shutil.move(folder, folder.with_name(f"{folder.name} before"))
+        try:
+            folder.symlink_to(folder)
+        except OSError:
+            pytest.skip("no links here")
+
+    return put
+
+
+@pytest.fixture
 def change_sheet() -> Callable[..., None]:
     """Change fields of a job's sheet as the studio's editor would."""
 

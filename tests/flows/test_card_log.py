@@ -74,8 +74,32 @@ def test_a_card_out_in_another_job_is_refused_until_it_is_back(opened: Studio) -
     assert refused.value.code == "W004"
     assert rows(opened) == []
     return_card(opened, OTHER, "A7", by=MANAGER)
-    issue_card(opened, JOB, "a7", camera="body A", by=MANAGER)
+    told = issue_card(opened, JOB, "a7", camera="body A", by=MANAGER)
     assert rows(opened) == [("a7", "issued", "body A", None)]
+    mind = "Mind that it came back in job 2611-05, and was not taken in there: see that nothing is on it."
+    assert (told["said"][1:], told["status"]) == ([mind], 0)
+
+
+def test_a_card_that_another_job_took_in_is_issued_without_a_word(opened: Studio) -> None:
+    open_new_job(opened, OTHER, None, title="Second", client="Quern Street Museum", by=MANAGER)
+    issue_card(opened, OTHER, "A7", camera="body B", by=MANAGER)
+    return_card(opened, OTHER, "A7", unused=True, by=MANAGER)
+    assert issue_card(opened, JOB, "A7", camera="body A", by=MANAGER)["said"] == ["Card A7 is out, in body A."]
+
+
+def test_files_that_were_in_custody_before_may_be_of_another_card(
+    opened: Studio, run: Run, card: Path, tmp_path: Path
+) -> None:
+    run("ingest", opened, sources=[str(card)])
+    issue_card(opened, JOB, "A8", camera="body A", by=MANAGER)
+    told = run("ingest", opened, sources=[str(card)], card="a8")
+    mind = "Mind that every file on it was in custody before: see that it is card A8."
+    assert (told["said"][-2:], told["status"]) == (["Card A8 is taken in.", mind], 0)
+    issue_card(opened, JOB, "A9", camera="body A", by=MANAGER)
+    shutil.copytree(card, tmp_path / "own")
+    (tmp_path / "own" / "MORE.TXT").write_bytes(b"not taken in before")
+    told = run("ingest", opened, sources=[str(tmp_path / "own")], card="A9")
+    assert told["said"][-1] == "Card A9 is taken in."
 
 
 def test_a_damaged_record_of_another_job_is_said(opened: Studio) -> None:
@@ -124,10 +148,10 @@ def test_what_is_left_on_a_card_keeps_it_outstanding(opened: Studio) -> None:
     job.say(
         "card", [{"kind": "card", "card": "A7", "revision": 1, "state": "returned", "camera": None, "person": None}]
     )
-    told = log_taken_in(job, "A7", 3, ["SIMU0002.DNG cannot be read"])
+    told = log_taken_in(job, "A7", 3, ["SIMU0002.DNG cannot be read"], new=2)
     assert told == ["Card A7 stays outstanding: not every file on it is in custody."]
     assert rows(opened) == [("A7", "returned", None, None)]
-    assert log_taken_in(job, None, 3, []) == []
+    assert log_taken_in(job, None, 3, [], new=3) == []
 
 
 def test_a_link_on_the_card_leaves_it_outstanding(opened: Studio, run: Run, card: Path, tmp_path: Path) -> None:

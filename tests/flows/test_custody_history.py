@@ -127,6 +127,33 @@ def test_a_volume_that_is_away_is_said(at: Callable[[str], Studio]) -> None:
     assert any(line.startswith("Not looked at: Volume backup is absent") for line in outcome["said"])
 
 
+@pytest.mark.parametrize("folder", ["heads", "record"])
+def test_a_volume_that_cannot_be_read_holds_up_no_other(
+    at: Callable[[str], Studio], make_unreadable: Callable[[Path], None], folder: str
+) -> None:
+    studio = at("ingested")
+    make_unreadable(studio.volume_root(studio.settings["volumes"][1]) / JOB / folder)
+    gone = where(studio, 3, 0)
+    gone.unlink()
+    outcome = audit_custody(studio, JOB)
+    assert [volume["name"] for volume in outcome["volumes"]] == ["working"]
+    assert outcome["unfit"] == [
+        f"working: {gone.relative_to(studio.job_folder(JOB))} should be whole, and is not there."
+    ]
+    (line,) = [line for line in outcome["said"] if line.startswith("Not looked at: ")]
+    assert line.startswith("Not looked at: Volume backup at ")
+    assert "cannot be read" in line
+
+
+def test_copies_are_counted_in_words(at: Callable[[str], Studio], run: Run) -> None:
+    studio = at("ingested")
+    where(studio, 2, 0).unlink()
+    run("verify", studio)
+    first, second, *_ = [line for line in audit_custody(studio, JOB)["said"] if line.startswith("000")]
+    assert "  2 whole copies on working, backup" in first
+    assert "  1 whole copy on backup" in second
+
+
 def test_an_unknown_frame(at: Callable[[str], Studio]) -> None:
     with pytest.raises(CallError, match="has no frame 0099"):
         audit_custody(at("ingested"), JOB, [99])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -109,3 +110,41 @@ def test_no_bytes_are_lost_and_all_that_can_be_is_mended(
             assert (good in outcome["lost"]) == ("whole" not in of_frame)
         assert outcome["status"] == (0 if all("whole" in of_frame for of_frame in now) else 1)
         assert list(here.rglob(".glassine-*")) == []
+
+
+def test_a_backup_that_cannot_be_read_holds_up_no_other(
+    world: Path, tmp_path: Path, make_unreadable: Callable[[Path], None]
+) -> None:
+    shutil.copytree(world, tmp_path / "world")
+    volumes = tmp_path / "world" / "volumes"
+    make_unreadable(volumes / "backup" / JOB / "record")
+    studio = read_studio(tmp_path / "world" / "studio")
+    outcome = plain_verify(studio)
+    assert (outcome["status"], outcome["bad"]) == (3, [])
+    (problem,) = outcome["problems"]
+    assert problem.startswith("Volume backup at ")
+    assert "cannot be read" in problem
+    entry = volumes / "vault" / JOB / "record" / "00000003.json"
+    entry.write_bytes(entry.read_bytes().replace(b"2", b"3", 1))
+    outcome = plain_verify(studio)
+    assert (outcome["status"], len(outcome["chain_faults"])) == (1, 1)
+    assert "Entry 3 of the record differs on volume vault" in outcome["chain_faults"][0]
+    outcome = plain_verify(studio, repair=True)
+    assert (outcome["status"], outcome["mended"]) == (3, ["vault: record/00000003.json"])
+
+
+def test_what_was_found_is_said_then_what_is_left(world: Path, tmp_path: Path) -> None:
+    shutil.copytree(world, tmp_path / "world")
+    first, second = paths_in(tmp_path / "world")
+    folder = tmp_path / "world" / "volumes"
+    good = (folder / "backup" / JOB / first).read_bytes()
+    (folder / "backup" / JOB / first).write_bytes(good[:-1])
+    (folder / "working" / JOB / second).unlink()
+    outcome = plain_verify(read_studio(tmp_path / "world" / "studio"), repair=True)
+    assert outcome["said"][0].endswith(" copies read now, 2 missing or different.")
+    assert [line for line in outcome["said"] if "ended" in line or "mending" in line] == [
+        f"Mended from a whole copy: backup: {first} (the bad file is kept under aside/).",
+        f"Mended from a whole copy: working: {second}.",
+        "Left after mending: 0 missing or different.",
+    ]
+    assert (outcome["found"], outcome["bad"], outcome["status"]) == (2, [], 0)

@@ -189,6 +189,48 @@ def test_a_stopped_pass_goes_on_with_the_same_copies(
     assert (outcome["sample"] or {"read": wanted})["read"] == wanted
 
 
+@pytest.mark.parametrize("repair", [False, True])
+def test_a_sample_that_found_a_bad_copy_before_it_was_stopped_says_so(studio: Studio, repair: bool) -> None:
+    every = len(copies_of(studio))
+    folder = studio.working_volume().job_folder(JOB)
+    contents = {path: path.read_bytes() for path in (folder / "originals").rglob("*.DNG")}
+    for path, content in contents.items():
+        path.write_bytes(content[:-1])
+    stop_plain_verify(studio, after=7, sample="20")
+    found = {place for place, copy in copies_of(studio).items() if copy["outcome"] != "whole"}
+    assert found
+    for path, content in contents.items():  # all that it did not read yet are whole again
+        if not any(path == folder / place for _, place in found):
+            path.write_bytes(content)
+    outcome = plain_verify(studio, sample="20", repair=repair)
+    assert (outcome["read"], outcome["found"], len(outcome["bad"])) == (13, len(found), 0 if repair else len(found))
+    assert any("asks for all of them to be read" in line for line in outcome["said"])
+    assert (outcome["sample"]["of"], outcome["sample"]["read"]) == (every, 20)
+
+
+def test_a_stopped_sample_is_drawn_from_the_same_copies_again(studio: Studio, tmp_path: Path) -> None:
+    """Whatever came in meanwhile, and whatever is found of copies that were bad before the pass."""
+    folder = studio.working_volume().job_folder(JOB)
+    bad = sorted((folder / "originals").rglob("*.DNG"))[:5]
+    contents = [path.read_bytes() for path in bad]
+    for path in bad:
+        path.unlink()
+    plain_verify(studio)
+    every = len(copies_of(studio))
+    for path, content in zip(bad[:3], contents, strict=False):
+        path.write_bytes(content)
+    number = passes_of(studio)["opened"] + 1
+    stop_plain_verify(studio, after=12, sample="30")
+    assert passes_of(studio)["scope"]["of"] == every - 5
+    before = read_in(studio, number)
+    take_in(studio, card_of(tmp_path / "more", 3))
+    came = read_in(studio, number) - before
+    assert len(came) == 6 + 2
+    outcome = plain_verify(studio, sample="30")
+    assert (outcome["sample"]["of"], outcome["sample"]["read"]) == (every - 5, 30)
+    assert len(read_in(studio, number) - came) == 30 + 5
+
+
 @pytest.mark.parametrize(
     ("first", "then"),
     [

@@ -77,6 +77,20 @@ def test_it_only_reads(safe: Studio, contents: Callable[[Path], dict[str, str]])
     assert contents(safe.folder.parent) == before
 
 
+def test_a_backup_that_cannot_be_read_is_named_and_counts_as_absent(
+    safe: Studio, make_unreadable: Callable[[Path], None]
+) -> None:
+    make_unreadable(safe.volume_root(safe.settings["volumes"][1]) / JOB / "heads")
+    report = wrap(safe, JOB)
+    assert any(line.startswith("  Volume backup at ") and "cannot be read" in line for line in report["said"])
+    assert (report["problems"], report["bodies"][0]["frames"]) == ([], 4)
+    carried = wrap(safe, JOB, carries=[f"backup={ASSISTANT}"], by=MANAGER)
+    assert carried["problems"] == [], "told in the report, and no reason to fail"
+    assert [(volume["volume"], volume["is_here"], volume["person"]) for volume in carried["off_site"]] == [
+        ("backup", False, ASSISTANT)
+    ]
+
+
 def test_everything_that_is_amiss_is_said_with_what_to_do(at: Callable[[str], Studio]) -> None:
     studio = at("opened")
     issue_card(studio, JOB, "A7", camera="body A", person=ASSISTANT, by=MANAGER)

@@ -111,6 +111,7 @@ def test_partitions_and_mapped_devices_are_on_the_disk_under_them(
     block.mkdir()
     for number, place in (("8:0", "sda"), ("8:1", "sda/sda1"), ("253:0", "dm-0"), ("253:1", "dm-1")):
         (block / number).symlink_to(tmp_path / "devices" / place)
+
     def under_tmp(path: str) -> Path:
         return block / path.removeprefix("/sys/dev/block/") if path.startswith("/sys/dev/block/") else Path(path)
 
