@@ -34,33 +34,60 @@ NO_MOSAIC = Photosites({"red": None, "green": None, "blue": None}, None, None)
 """Of a picture that no longer has photosites."""
 
 
-def count_photosites(raw: rawpy.RawPy) -> Photosites:
-    """Count the photosites of an unpacked raw (`raw_rendering.render` hands it to `look_at`)."""
+class Mosaic(NamedTuple):
+    """A raw's photosites and what must be known to count them, apart from the raw, which another thread may work at.
+
+    levels : uint16, (H, W)
+    colours : uint8, (H, W): the index of each photosite's colour
+    black : for each of "red", "green", "blue" that there is, the indexes of its colour and its black level
+    white : the level of saturation
+    orientation : TIFF's
+    """
+
+    levels: NDArray[np.uint16]
+    colours: NDArray[np.uint8]
+    black: dict[str, tuple[list[int], float]]
+    white: int
+    orientation: int
+
+
+def copy_mosaic(raw: rawpy.RawPy) -> Mosaic | None:
+    """The photosites of an unpacked raw (`raw_rendering.render` hands it to `look_at`); None where it has no mosaic."""
     if raw.raw_type != rawpy.RawType.Flat:
-        return NO_MOSAIC
-    clipped: dict[str, float | None] = {"red": None, "green": None, "blue": None}
-    mosaic, white = raw.raw_image_visible, int(raw.white_level)
+        return None
     letters = raw.color_desc.decode("ascii")
-    headroom: list[float] = []
-    histograms = _histograms(mosaic, raw)
+    black = {}
     for letter, channel in (("R", "red"), ("G", "green"), ("B", "blue")):
         of_channel = [index for index, found in enumerate(letters) if found == letter]
+        if of_channel:
+            black[channel] = (of_channel, min(float(raw.black_level_per_channel[index]) for index in of_channel))
+    orientation = _LIBRAW_FLIP_TO_ORIENTATION.get(raw.sizes.flip, 1)
+    return Mosaic(raw.raw_image_visible.copy(), raw.raw_colors_visible, black, int(raw.white_level), orientation)
+
+
+def count_photosites(mosaic: Mosaic | None) -> Photosites:
+    """Count the photosites of a raw."""
+    if mosaic is None:
+        return NO_MOSAIC
+    clipped: dict[str, float | None] = {"red": None, "green": None, "blue": None}
+    headroom: list[float] = []
+    levels, white = mosaic.levels, mosaic.white
+    histograms = _histograms(levels, mosaic.colours)
+    for channel, (of_channel, black) in mosaic.black.items():
         counts = sum((histograms[index] for index in of_channel if index in histograms), np.zeros(_LEVELS, np.int64))
         total = int(counts.sum())
         if total == 0:
             continue
-        black = min(float(raw.black_level_per_channel[index]) for index in of_channel)
         clipped[channel] = round(int(counts[white:].sum()) / total, 6)
         high = int(np.searchsorted(np.cumsum(counts), 0.999 * total))
         headroom.append(float(np.log2((white - black) / max(high - black, 1.0))))
-    height, width = (side // 2 * 2 for side in mosaic.shape)
-    hot = mosaic[:height, :width] >= white
+    height, width = (side // 2 * 2 for side in levels.shape)
+    hot = levels[:height, :width] >= white
     places = hot[::2, ::2] | hot[1::2, ::2] | hot[::2, 1::2] | hot[1::2, 1::2]
-    upright = orient(places, _LIBRAW_FLIP_TO_ORIENTATION.get(raw.sizes.flip, 1))
-    return Photosites(clipped, round(min(headroom), 4) if headroom else None, upright)
+    return Photosites(clipped, round(min(headroom), 4) if headroom else None, orient(places, mosaic.orientation))
 
 
-def _histograms(mosaic: NDArray[Any], raw: rawpy.RawPy) -> dict[int, NDArray[np.int64]]:
+def _histograms(mosaic: NDArray[np.uint16], colours: NDArray[np.uint8]) -> dict[int, NDArray[np.int64]]:
     """How often each level occurs, by the index of its colour."""
     found: dict[int, NDArray[np.int64]] = {}
 
@@ -68,7 +95,6 @@ def _histograms(mosaic: NDArray[Any], raw: rawpy.RawPy) -> dict[int, NDArray[np.
         into = found.setdefault(index, np.zeros(_LEVELS, np.int64))
         into += np.bincount(levels, minlength=_LEVELS)
 
-    colours = raw.raw_colors_visible
     pattern = colours[:2, :2]
     is_bayer = np.array_equal(colours[:8, :8], np.tile(pattern, (4, 4))[: colours.shape[0], : colours.shape[1]])
     for top in range(0, mosaic.shape[0], _ROWS_AT_ONCE):

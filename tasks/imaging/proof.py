@@ -7,7 +7,7 @@ import importlib.util
 import io
 import re
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging import icc_profile, raw_rendering, reading
 from glassine.tasks.imaging import look as looks
 from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8
-from glassine.tasks.imaging.photosites import NO_MOSAIC, Photosites, count_photosites
+from glassine.tasks.imaging.photosites import NO_MOSAIC, Photosites, copy_mosaic, count_photosites
 
 _QUALITY = 90
 """IJG scale; common practice for a picture that is looked at and not worked on."""
@@ -85,12 +85,15 @@ def make_proof(
     from the strip in a proof. The reading is always of the half size: between whole rows and columns a full rendering
     is interpolated, which hides what is soft.
     """
-    with ThreadPoolExecutor(1) as beside:  # a second core measures meanwhile
-        counts: list[Photosites] = []
+    with ThreadPoolExecutor(1) as beside:  # a second core counts and measures meanwhile
+        counting: list[Future[Photosites]] = []
         picture, linear, measured, warning = _decode(
-            source, preview_sources, long_side_px, lambda raw: counts.append(count_photosites(raw))
+            source,
+            preview_sources,
+            long_side_px,
+            lambda raw: counting.append(beside.submit(count_photosites, copy_mosaic(raw))),
         )
-        counted = counts[0] if counts else NO_MOSAIC
+        counted = counting[0].result() if counting else NO_MOSAIC
         taking = beside.submit(reading.take_reading, measured, counted) if picture == "raw" else None
         wanted = min(long_side_px, max(*linear.shape, _SMALLEST_LONG_SIDE_PX))
         display = looks.apply(look, resize_long_side(linear, wanted), seed=seed() if callable(seed) else seed)

@@ -11,14 +11,14 @@ import rawpy
 from PIL import Image
 
 from glassine.tasks.imaging import raw_rendering
-from glassine.tasks.imaging.photosites import Photosites, count_photosites
+from glassine.tasks.imaging.photosites import Photosites, copy_mosaic, count_photosites
 from glassine.tasks.imaging.proof import hidden_highlights
 from glassine.tasks.imaging.simulated_camera import BLACK_LEVEL, WHITE_LEVEL, CaptureData, Mosaic, write_dng
 
 
 def counted(path: Path) -> Photosites:
     with rawpy.imread(str(path)) as raw:
-        return count_photosites(raw)
+        return count_photosites(copy_mosaic(raw))
 
 
 CAPTURE = CaptureData(counter=1, taken=datetime(2026, 11, 24, 14, 3, 20, tzinfo=UTC))

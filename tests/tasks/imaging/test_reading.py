@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter, laplace
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging import reading
 from glassine.tasks.imaging.bit_depth import FloatImage
-from glassine.tasks.imaging.photosites import Photosites, count_photosites
+from glassine.tasks.imaging.photosites import Photosites, copy_mosaic, count_photosites
 
 BLACK, WHITE = 512, 16383
 
@@ -109,7 +109,7 @@ def write_dng(path: Path, mosaic: np.ndarray[tuple[int, int], np.dtype[np.uint16
 
 def counted(path: Path) -> Photosites:
     with rawpy.imread(str(path)) as raw:
-        return count_photosites(raw)
+        return count_photosites(copy_mosaic(raw))
 
 
 def test_a_raw_of_known_photosites_reads_as_made(tmp_path: Path) -> None:
