@@ -18,6 +18,7 @@ from glassine.flows.selects_round import hand_off
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import due_deliveries, due_finals, owed_rounds, waits
 from glassine.schemas.errors import DeliveryRefusedError, GlassineError
+from glassine.schemas.identifiers import counted
 from glassine.schemas.validation import Document
 
 
@@ -28,8 +29,9 @@ def advance(studio: str, job: str, by: str | None = None) -> Document:
     said: list[str] = []
     problems = identify_frames(open_job)
     proofs, untried = make_proofs(open_job)
-    if proofs:
-        said.append(f"{len(proofs)} proofs made.")
+    made = sum(bool(open_job.manifest.frame(number)["proof"]) for number in proofs)
+    if made:
+        said.append(f"{counted(made, 'proof')} made.")
     said += [f"Sidecars of the selects: {folder}" for folder in hand_off(open_job)]
     if make_sheet(open_job):
         said.append("Contact sheet made.")

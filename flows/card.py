@@ -104,6 +104,13 @@ def ask_card(studio: Studio, source: Path, *, now: datetime | None = None) -> Do
     said += [f"No evidence: {fault}" for fault in evidence.damaged]
     if may:
         said += _same_disk(source, here)
+    bad = sum(copy["outcome"] != "whole" for kept in evidence.kept.values() for one in kept for copy in one.copies)
+    if bad:
+        jobs = ", ".join(sorted({one.job for kept in evidence.kept.values() for one in kept}))
+        said.append(
+            f"Mind: {counted(bad, 'copy', 'copies')} of its files missing or different, which do not count. Mend with "
+            f"`glassine verify --repair` (job {jobs}) while the card still has them."
+        )
     data: dict[str, Any] = {
         "may_be_formatted": may,
         "files": files,

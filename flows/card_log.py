@@ -79,18 +79,23 @@ def return_card(
     return summary(said, job.finish(), job=number, card=_row(job, name))
 
 
-def list_cards(studio: Studio, number: str) -> Document:
-    """Every card of a job: where it is, in which camera, with whom. Reads only."""
-    record = JobRecord(studio.job_folder(number))
-    cards = record.manifest().document["cards"]
-    rows = [{"card": name, **said, "person": _name(record, said)} for name, said in sorted(cards.items())]
-    said = [
-        "  ".join(
-            [row["card"], STATES[row["state"]], row["camera"] or "no camera", row["person"] or "nobody", row["at"]]
-        )
-        for row in rows
-    ]
+def list_cards(studio: Studio, number: str | None) -> Document:
+    """Every card of a job, or of all: where it is, in which camera, with whom. Reads only."""
+    rows: list[Document] = []
+    for job in [number] if number else studio.job_numbers():
+        record = JobRecord(studio.job_folder(job))
+        cards = record.manifest().document["cards"]
+        rows += [
+            {"job": job, "card": name, **said, "person": _name(record, said)} for name, said in sorted(cards.items())
+        ]
+    said = [_say_card(row) if number else f"{row['job']}  {_say_card(row)}" for row in rows]
     return summary(said or ["No card was issued."], [], job=number, cards=rows)
+
+
+def _say_card(row: Document) -> str:
+    at = f"since {row['at'][:16].replace('T', ' ')} UTC"
+    words = [row["card"], STATES[row["state"]], row["camera"], f"with {row['person']}" if row["person"] else None, at]
+    return "  ".join(word for word in words if word)
 
 
 def check_card(card: str) -> None:

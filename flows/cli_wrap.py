@@ -69,11 +69,16 @@ def cards_return(
 
 
 @cards_app.command(name="list")
-def cards_list(number: Number, *, common: Common = HERE) -> Document:
-    """Where each card of a job is: out, back, or taken in.
+def cards_list(number: str | None = None, *, common: Common = HERE) -> Document:
+    """Where each card is: out, back, or taken in.
 
     Example: glassine cards list 2611-04
     See also: glassine wrap 2611-04
+
+    Parameters
+    ----------
+    number
+        A job; all jobs without one.
     """
     from glassine.flows.card_log import list_cards
 

@@ -40,7 +40,13 @@ def list_clocks(studio: Studio, number: str) -> Document:
         )
         for body in bodies
     ]
-    return summary(said or ["No frame names a body yet."], [], job=number, bodies=bodies)
+    return summary(said or [_say_no_body(manifest)], [], job=number, bodies=bodies)
+
+
+def _say_no_body(manifest: Manifest) -> str:
+    if not manifest.frames:
+        return "No frame yet: the bodies are known from their frames."
+    return "No frame bears the serial of a body: this camera writes none, so that no clock can be put right by it."
 
 
 def set_clock(

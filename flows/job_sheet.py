@@ -207,7 +207,14 @@ def list_jobs(studio: Studio) -> Document:
     said = [f"{row['job']}  {row['title']}  for {row['client']}  {row['frames']} frames" for row in rows] or [
         "No job yet."
     ]
-    return summary(said, problems, status=NOT_RIGHT if problems else 0, jobs=rows)
+    lost = studio.lost_jobs()
+    problems += [say_lost(number) for number in lost]
+    return summary(said, problems, status=NOT_RIGHT if problems else 0, jobs=rows, lost=lost)
+
+
+def say_lost(number: str) -> str:
+    """The sentence for a job that only a backup knows."""
+    return f"Job {number} is on a backup and not on the working volume: bring it back with `glassine job restore {number}`."
 
 
 def _check_unknown(studio: Studio, number: str) -> None:

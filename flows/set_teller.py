@@ -17,6 +17,7 @@ class Teller:
     def __init__(self, *, as_json: bool) -> None:
         self._as_json = as_json
         self._standing: set[Trouble] = set()
+        self._kinds_that_stand: set[str] = set()
         self.troubles: list[Trouble] = []
 
     def line(self, text: str, **data: Any) -> None:
@@ -45,10 +46,15 @@ class Teller:
 
     def standing(self, kinds: set[str], troubles: list[Trouble]) -> None:
         """Trouble of these kinds that stands now: told when it begins, and again only after it went away."""
+        self._kinds_that_stand |= kinds
         for trouble in troubles:
             if trouble not in self._standing:
                 self.trouble(trouble)
         self._standing = {known for known in self._standing if known.kind not in kinds} | set(troubles)
+
+    def past(self, trouble: Trouble) -> bool:
+        """Whether trouble that stood for a while (a volume, the record) stands no more."""
+        return trouble.kind in self._kinds_that_stand and trouble not in self._standing
 
     def _ring(self, trouble: Trouble) -> None:
         self.troubles.append(trouble)

@@ -6,6 +6,7 @@ from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
 
+from glassine.flows.job_sheet import say_lost
 from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio
 from glassine.schemas.due import (
@@ -45,6 +46,7 @@ def status(studio: Studio, number: str | None) -> Document:
             problems += [f"Job {one}: {fault}" for fault in jobs[-1]["record_faults"]]
         except GlassineError as error:
             problems.append(f"Job {one}: {error}")
+    problems += [say_lost(one) for one in studio.lost_jobs()]
     said = [line for job in jobs for line in _say(job)]
     if not said and not problems:
         said = ["No job yet: open one with `glassine job open NUMBER --client NAME`."]
@@ -71,7 +73,7 @@ def _job_status(studio: Studio, number: str) -> Document:
         "bad_copies": len(bad_copies(manifest)),
         "three_two_one": _short_of_copies(manifest),
         "read_back_since": _read_back_since(manifest),
-        "due": _due(manifest),
+        "due": _due(manifest, folder),
         "waits": [
             {"for": wait.person, "what": wait.what, "command": wait.command}
             for wait in waits(manifest, record.people, today)
@@ -96,18 +98,29 @@ def _read_back_since(manifest: Manifest) -> str | None:
     return min((copy["whole_at"] for copy in copies if copy["outcome"] == "whole"), default=None)
 
 
-def _due(manifest: Manifest) -> list[str]:
+def _due(manifest: Manifest, folder: Path) -> list[str]:
     """What `advance` would do now, in words."""
     found = [
         (len(unidentified(manifest)), "frames to identify"),
-        (len(unproofed(manifest, 0)), "proofs to make"),
+        (len(unproofed(manifest, 0)) + _lost_proofs(manifest, folder), "proofs to make"),
         (len(owed_hand_offs(manifest)), "rounds to hand off"),
         (len(owed_rounds(manifest)), "retouch rounds to brief again"),
-        (int(is_sheet_due(manifest)), "contact sheet to make"),
+        (int(is_sheet_due(manifest) or _is_sheet_lost(manifest, folder)), "contact sheet to make"),
         (len(due_finals(manifest)), "finals to render"),
         (len(due_deliveries(manifest)), "deliveries to send"),
     ]
     return [f"{count} {what}" for count, what in found if count]
+
+
+def _lost_proofs(manifest: Manifest, folder: Path) -> int:
+    """How many proofs the record knows whose file went, with a lost disk for one: they are made again."""
+    shown = [frame["proof"]["path"] for frame in manifest.frames if frame["proof"] and not is_blocked(frame)]
+    return sum(not (folder / path).exists() for path in shown)
+
+
+def _is_sheet_lost(manifest: Manifest, folder: Path) -> bool:
+    known = manifest.document["contact_sheet"]
+    return bool(known) and not all((folder / known[kind]["path"]).exists() for kind in ("pdf", "jpeg"))
 
 
 def _short_of_copies(manifest: Manifest) -> Document:

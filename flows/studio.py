@@ -111,6 +111,13 @@ class Studio:
         root = self.working_volume().root
         return sorted({path.parent.name for part in ("record", "heads") for path in root.glob(f"*/{part}")})
 
+    def lost_jobs(self) -> list[str]:
+        """Jobs that a backup on a disk knows and the working volume does not: they wait for `job restore`."""
+        here = set(self.job_numbers())
+        roots = [self.volume_root(known) for known in self.settings["volumes"][1:] if not is_on_server(known["path"])]
+        known = {path.parent.parent.name for root in roots for path in root.glob("*/record/00000001.json")}
+        return sorted(known - here)
+
     def job_folder(self, number: str) -> Path:
         """The folder of a job that is there, or CallError W002."""
         folder = self.working_volume().job_folder(check_job_number(number))

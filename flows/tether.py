@@ -489,11 +489,15 @@ def _report(session: TetherSession, problems: list[str]) -> Document:
     frames = [manifest.frame(number) for number in session.taken]
     proofed = sum(bool(frame["proof"]) for frame in frames)
     owed = job.owed()
+
+    def is_past(trouble: Trouble) -> bool:
+        return session.teller.past(trouble) or (not owed and trouble.kind in {"volume", "copies"})
+
     span = f" ({frames[0]['number']} to {frames[-1]['number']})" if frames else ""
     said = [f"{counted(len(frames), 'frame')} taken in{span}, {proofed} with a proof."]
     if session.teller.troubles:
         said.append(f"Trouble was told {len(session.teller.troubles)} times.")
-        said += [f"  {trouble.sentence}" for trouble in session.teller.troubles]
+        said += [f"  {trouble.sentence}{' (past)' if is_past(trouble) else ''}" for trouble in session.teller.troubles]
     if owed:
         said.append(f"{counted(owed, 'copy', 'copies')} still owed: do not format the camera's card.")
     return summary(

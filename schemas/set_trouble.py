@@ -59,10 +59,10 @@ def picture_trouble(frame: Frame, peers: Sequence[Frame], hidden_highlights: flo
     peers : of `peers_of`
     hidden_highlights : share of the picture where light was lost in the raw and the look shows a tone
     """
-    if frame["purpose"] != "picture":
-        return []
     if frame["undecodable"]:
         return [Trouble("undecodable", f"Frame {frame['number']} does not decode: {frame['undecodable']}")]
+    if frame["purpose"] != "picture":
+        return []
     found = []
     if frame["reading"] and peers:
         found += _darkness(frame, peers)

@@ -40,7 +40,7 @@ def test_a_card_goes_out_comes_back_and_is_taken_in(opened: Studio, run: Run, ca
     told = run("ingest", opened, sources=[str(card)], card="A7")
     assert told["said"][-1] == "Card A7 is taken in."
     assert rows(opened) == [("A7", "taken_in", "body A", RUNNER)]
-    assert "A7  taken in  body A  Ida Holm" in list_cards(opened, JOB)["said"][0]
+    assert "A7  taken in  body A  with Ida Holm  since 20" in list_cards(opened, JOB)["said"][0]
     assert return_card(opened, JOB, "A7", by=MANAGER)["said"] == ["Card A7 was taken in already."]
 
 

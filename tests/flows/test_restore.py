@@ -13,6 +13,8 @@ import pytest
 
 from glassine.flows import restore as module
 from glassine.flows.card import ask_card
+from glassine.flows.job_sheet import list_jobs
+from glassine.flows.status import status
 from glassine.flows.studio import Studio, read_studio
 from glassine.schemas import durable_file
 from glassine.schemas.errors import CallError, RecordError, VolumeError
@@ -77,6 +79,35 @@ def test_the_working_volume_is_deleted_after_a_finished_job(at: Callable[[str], 
     assert {path for path in before if path.startswith("proofs/")} <= set(again)
     assert {path: digest for path, digest in before.items() if path.startswith("proofs/hard")}.items() <= again.items()
     assert run("restore", studio)["restored"] == 0
+
+
+def test_what_went_with_the_disk_and_can_be_made_again_is_due(at: Callable[[str], Studio], run: Run) -> None:
+    studio = at("proofed")
+    shutil.rmtree(working_of(studio))
+    run("restore", studio, new_disk=True)
+    assert {"4 proofs to make", "1 contact sheet to make"} <= set(status(studio, JOB)["due"])
+    assert "4 proofs made." in run("advance", studio)["said"]
+    assert status(studio, JOB)["due"] == []
+
+
+def test_a_job_that_was_not_restored_yet_is_named(at: Callable[[str], Studio]) -> None:
+    studio = at("ingested")
+    shutil.rmtree(working_of(studio) / JOB)
+    told = list_jobs(studio)
+    assert (told["status"], told["lost"], told["jobs"]) == (1, [JOB], [])
+    assert f"glassine job restore {JOB}" in told["problems"][0]
+    assert f"glassine job restore {JOB}" in status(studio, None)["problems"][0]
+
+
+def test_a_bad_copy_is_named_where_the_card_may_be_formatted_all_the_same(
+    at: Callable[[str], Studio], run: Run, card: Path
+) -> None:
+    studio = at("ingested")
+    (backup,) = studio.backups()[0]
+    next((backup.root / JOB / "originals").rglob("*.DNG")).unlink()
+    run("verify", studio)
+    said = " ".join(ask_card(studio, card)["said"])
+    assert "Mind: 1 copy of its files missing or different" in said
 
 
 def test_restored_custody_counts_for_the_card(at: Callable[[str], Studio], run: Run, card: Path) -> None:
