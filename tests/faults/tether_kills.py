@@ -26,7 +26,7 @@ from glassine.schemas.job_record import JobRecord
 from glassine.tasks.custody import replication, source_file
 
 JOB, BY = "2611-04", "Imre Falk"
-KILLED_WITHIN_SECONDS, BETWEEN_SECONDS = 2.0, 0.05
+KILLED_WITHIN_SECONDS, BETWEEN_SECONDS = 1.0, 0.05
 
 
 def main(plan: dict[str, Any]) -> None:
@@ -37,7 +37,8 @@ def main(plan: dict[str, Any]) -> None:
     seen = []
     for turn in range(plan["kills"]):
         child, said = begin(studio, folder)
-        moment = time.monotonic() + draw.uniform(0, KILLED_WITHIN_SECONDS)
+        # Spread over the time in which frames land and are taken in, so that each part of it is met.
+        moment = time.monotonic() + KILLED_WITHIN_SECONDS * (turn + draw.random()) / plan["kills"]
         share = names[turn :: plan["kills"]]
         for path in share:
             if time.monotonic() < moment:
