@@ -52,7 +52,7 @@ def peers_of(frame: Frame, frames: Iterable[Frame]) -> list[Frame]:
 
 
 def picture_trouble(frame: Frame, peers: Sequence[Frame], hidden_highlights: float | None = None) -> list[Trouble]:
-    """What a frame's picture shows; nothing of a test or a grey card, which are meant to be different.
+    """What a frame's picture shows; of a test or a grey card, which are meant to be different, only that it does not decode.
 
     Parameters
     ----------
