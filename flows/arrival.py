@@ -42,9 +42,7 @@ class Intake:
             for sha256, holder in manifest.every_file()
             if not holder["copies"] or any(copy["outcome"] == "whole" for copy in holder["copies"])
         }
-        self.names = {(frame["name"], frame["size"]) for frame in manifest.frames}
-        self.names |= {(file["name"], file["size"]) for frame in manifest.frames for file in frame["companions"]}
-        self.names |= {(stray["name"], stray["size"]) for stray in manifest.document["strays"]}
+        self.names = known_names(manifest)
         self._placing: dict[str, threading.Thread] = {}
         self._changed = threading.Condition()
 
@@ -110,6 +108,12 @@ class Intake:
             own = threading.current_thread()
             self._placing = {sha256: thread for sha256, thread in self._placing.items() if thread is not own}
             self._changed.notify_all()
+
+
+def known_names(manifest: Manifest) -> set[tuple[str, int]]:
+    """Name and size of every file that came from a camera: one that has both is most likely known."""
+    files = [*manifest.frames, *(file for frame in manifest.frames for file in frame["companions"])]
+    return {(file["name"], file["size"]) for file in (*files, *manifest.document["strays"])}
 
 
 def arrival_facts(

@@ -15,12 +15,13 @@ from glassine.flows.ingest import identify_frames
 from glassine.flows.open_job import CONTACT_SHEET, OpenJob, adopted_document
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
+from glassine.flows.status import lost_proofs
 from glassine.flows.studio import read_studio
 from glassine.schemas.due import contact_sheet_inputs, unproofed, verdict_of
 from glassine.schemas.errors import FrameError
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import Frame, is_blocked
+from glassine.schemas.stage import Frame
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging.contact_sheet import Entry, make_contact_sheet
@@ -175,14 +176,7 @@ DEPARTURE_STOPS = 0.5
 def _lost(job: OpenJob) -> list[Frame]:
     """Frames whose proof is in the record and not in the folder."""
     due = {frame["frame"] for frame in unproofed(job.manifest, METHOD)}
-    return [
-        frame
-        for frame in job.manifest.frames
-        if frame["proof"]
-        and frame["frame"] not in due
-        and not is_blocked(frame)
-        and not job.path(frame["proof"]["path"]).exists()
-    ]
+    return [frame for frame in lost_proofs(job.manifest, job.folder) if frame["frame"] not in due]
 
 
 def proof_call(job: OpenJob, frame: Frame, source: Path, look: Document, out: str) -> Any:

@@ -28,8 +28,8 @@ from glassine.schemas.errors import NOT_RIGHT, DocumentError, GlassineError
 from glassine.schemas.identifiers import counted
 from glassine.schemas.job_record import JobRecord, check_chain
 from glassine.schemas.manifest import Manifest
-from glassine.schemas.stage import STAGES, is_blocked
-from glassine.schemas.three_two_one import check_three_two_one
+from glassine.schemas.stage import STAGES, Frame, is_blocked
+from glassine.schemas.three_two_one import count_short
 from glassine.schemas.validation import Document, read_document
 
 
@@ -71,7 +71,7 @@ def _job_status(studio: Studio, number: str) -> Document:
         "strays": len(manifest.document["strays"]),
         "owed_copies": sum(len(owed.missing) for owed in owed_copies(manifest, ids)),
         "bad_copies": len(bad_copies(manifest)),
-        "three_two_one": _short_of_copies(manifest),
+        "three_two_one": count_short(manifest),
         "read_back_since": _read_back_since(manifest),
         "due": _due(manifest, folder),
         "waits": [
@@ -102,7 +102,7 @@ def _due(manifest: Manifest, folder: Path) -> list[str]:
     """What `advance` would do now, in words."""
     found = [
         (len(unidentified(manifest)), "frames to identify"),
-        (len(unproofed(manifest, 0)) + _lost_proofs(manifest, folder), "proofs to make"),
+        (len(unproofed(manifest, 0)) + len(lost_proofs(manifest, folder)), "proofs to make"),
         (len(owed_hand_offs(manifest)), "rounds to hand off"),
         (len(owed_rounds(manifest)), "retouch rounds to brief again"),
         (int(is_sheet_due(manifest) or _is_sheet_lost(manifest, folder)), "contact sheet to make"),
@@ -112,21 +112,15 @@ def _due(manifest: Manifest, folder: Path) -> list[str]:
     return [f"{count} {what}" for count, what in found if count]
 
 
-def _lost_proofs(manifest: Manifest, folder: Path) -> int:
-    """How many proofs the record knows whose file went, with a lost disk for one: they are made again."""
-    shown = [frame["proof"]["path"] for frame in manifest.frames if frame["proof"] and not is_blocked(frame)]
-    return sum(not (folder / path).exists() for path in shown)
+def lost_proofs(manifest: Manifest, folder: Path) -> list[Frame]:
+    """Frames whose proof is in the record and not in the job's folder: its disk was lost, for one; it is made again."""
+    shown = (frame for frame in manifest.frames if frame["proof"] and not is_blocked(frame))
+    return [frame for frame in shown if not (folder / frame["proof"]["path"]).exists()]
 
 
 def _is_sheet_lost(manifest: Manifest, folder: Path) -> bool:
     known = manifest.document["contact_sheet"]
     return bool(known) and not all((folder / known[kind]["path"]).exists() for kind in ("pdf", "jpeg"))
-
-
-def _short_of_copies(manifest: Manifest) -> Document:
-    """How many files lack something of three whole copies, on two media, one off site; and what, counted."""
-    missing = [standing.missing for _, _, standing in check_three_two_one(manifest) if not standing.holds]
-    return {"files": len(missing), "missing": dict(Counter(what for one in missing for what in one))}
 
 
 def is_sheet_due(manifest: Manifest) -> bool:

@@ -8,16 +8,16 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from prefect import flow
 
-from glassine.flows.arrival import Arrival, Intake, arrival_facts
+from glassine.flows.arrival import Arrival, Intake, arrival_facts, known_names
 from glassine.flows.batches import run_batches
 from glassine.flows.decoding import attempt_facts
 from glassine.flows.ingest import (
@@ -25,6 +25,7 @@ from glassine.flows.ingest import (
     check_apart,
     identified_fact,
 )
+from glassine.flows.landed_work import Proving, Work, throw_away
 from glassine.flows.landing_group import ArrivedFiles, Gathered
 from glassine.flows.landing_watch import LandingWatch, files_in
 from glassine.flows.on_set import OnSet, OnSetHistory, move_light, next_set_up, on_set_now, say_on_set
@@ -83,32 +84,6 @@ def tether(
     return _report(session, problems)
 
 
-@dataclass
-class _Proving:
-    """A proof under way, perhaps of a file that is not in custody yet."""
-
-    version: tuple[int, int]
-    number: int
-    out: Path
-    outcome: Future[Outcome]
-
-
-@dataclass
-class _Work:
-    """A frame in custody whose proof and camera data are under way; `written_at` is the last write to its file."""
-
-    number: int
-    written_at: float
-    proving: _Proving
-    identity: Future[Document]
-    is_from_custody: bool = False
-
-    @property
-    def is_done(self) -> bool:
-        """Whether both have come."""
-        return self.proving.outcome.done() and self.identity.done()
-
-
 class TetherSession:
     """One session: the threads that watch and decode, and what this thread makes of what they find."""
 
@@ -128,9 +103,9 @@ class TetherSession:
         self._lock = threading.Lock()
         self._ready: deque[Landing] = deque()
         self._keys: deque[tuple[str, float]] = deque()
-        self._proving: dict[Path, _Proving] = {}
+        self._proving: dict[Path, Proving] = {}
         self._promised = 0
-        self._works: list[_Work] = []
+        self._works: list[Work] = []
         self._later: deque[Callable[[], None]] = deque()
         self._retries: list[tuple[float, Path]] = []
         self._checks = SetChecks(job, teller)
@@ -213,13 +188,13 @@ class TetherSession:
             self._promised += 1
             self._proving[path] = self._begin(path, self._promised, version, printable_name(path.name))
         if known:
-            _throw_away(known)
+            throw_away(known)
 
-    def _begin(self, path: Path, number: int, version: tuple[int, int], name: str) -> _Proving:
+    def _begin(self, path: Path, number: int, version: tuple[int, int], name: str) -> Proving:
         out = self.job.path(f"{self._proofs}/{temporary_name()}")
         outcome = self._decoders.submit(prove_landed, path, self._look["content"], out, print_frame(number), name)
         outcome.add_done_callback(lambda _: self._wake.set())
-        return _Proving(version, number, out, outcome)
+        return Proving(version, number, out, outcome)
 
     # What this thread makes of it.
 
@@ -370,11 +345,11 @@ class TetherSession:
         is_from_custody = proving is None or (proving.version, proving.number) != (version, frame["frame"])
         if proving is None or is_from_custody:
             if proving:
-                _throw_away(proving)
+                throw_away(proving)
             proving = self._begin(copy, frame["frame"], version, frame["name"])
         identity = self._camera_data.submit(lambda: identify(self._exif, [copy], [frame["name"]])[0])
         identity.add_done_callback(lambda _: self._wake.set())
-        self._works.append(_Work(frame["frame"], written_at, proving, identity, is_from_custody))
+        self._works.append(Work(frame["frame"], written_at, proving, identity, is_from_custody))
 
     def _own_copy(self, frame: Frame) -> Path:
         """A frame's copy on the working volume, read back a moment ago; else any whole one."""
@@ -387,12 +362,12 @@ class TetherSession:
         with self._lock:
             proving = self._proving.pop(path, None)
         if proving:
-            _throw_away(proving)
+            throw_away(proving)
 
     def _say_done(self) -> None:
         """Commit proofs and camera data that have come, as one entry, and tell of their frames."""
         done = [work for work in self._works if work.is_done]
-        manifest, facts, told = self.job.manifest, list[Fact](), list[tuple[_Work, float | None]]()
+        manifest, facts, told = self.job.manifest, list[Fact](), list[tuple[Work, float | None]]()
         for work in done:
             frame, outcome = manifest.frame(work.number), work.proving.outcome.result()
             is_other = not outcome.failure and outcome.value.get("source_sha256", frame["sha256"]) != frame["sha256"]
@@ -412,7 +387,7 @@ class TetherSession:
             self.teller.frame(frame, now - work.written_at, troubles)
         self._checks.find_gaps(manifest)
 
-    def _facts_of_work(self, work: _Work, frame: Frame, outcome: Outcome) -> Iterator[Fact]:
+    def _facts_of_work(self, work: Work, frame: Frame, outcome: Outcome) -> Iterator[Fact]:
         yield identified_fact(frame, work.identity.result())
         yield from attempt_facts(self.job.studio, frame, outcome)
         path = f"{self._proofs}/{frame['number']}.jpg"
@@ -428,9 +403,9 @@ class TetherSession:
                 raise unwritable(self.job.path(path), error) from error
         yield from proof_facts(frame, outcome, self._look_name, self._look["sha256"], path)
 
-    def _prove_from_custody(self, work: _Work, frame: Frame) -> None:
+    def _prove_from_custody(self, work: Work, frame: Frame) -> None:
         """What could not be made of the landed file is made of the copy, with the companions that came meanwhile."""
-        _throw_away(work.proving)
+        throw_away(work.proving)
         work.is_from_custody = True
         source = self.job.find_whole(frame["sha256"])
         call = proof_call(self.job, frame, source, self._look["content"], f"{self._proofs}/{frame['number']}.jpg")
@@ -441,9 +416,7 @@ class TetherSession:
         """What is new by name and size comes in at once; what looks known is read when there is nothing else to do."""
         manifest = self.job.manifest
         self._promised = max(manifest.by_number, default=0)
-        known = {(frame["name"], frame["size"]) for frame in manifest.frames}
-        known |= {(file["name"], file["size"]) for frame in manifest.frames for file in frame["companions"]}
-        known |= {(stray["name"], stray["size"]) for stray in manifest.document["strays"]}
+        known = known_names(manifest)
         self._later.extend(partial(self._catch_up, frame["frame"]) for frame in unproofed(manifest, METHOD))
         for path in files_in(self.folder):
             with suppress(OSError):
@@ -471,17 +444,6 @@ class TetherSession:
 
 def _ending(path: Path) -> str:
     return path.suffix.lower().removeprefix(".")
-
-
-def _throw_away(proving: _Proving) -> None:
-    """A proof that nobody wants; its file goes when it is there."""
-    proving.outcome.cancel()
-
-    def remove(_: Future[Outcome]) -> None:
-        with suppress(OSError):
-            proving.out.unlink(missing_ok=True)
-
-    proving.outcome.add_done_callback(remove)
 
 
 def _report(session: TetherSession, problems: list[str]) -> Document:

@@ -8,7 +8,6 @@ camera, and the record cannot tell the one from the other.
 from __future__ import annotations
 
 import shlex
-from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import NamedTuple
@@ -18,7 +17,7 @@ from glassine.schemas.exposure import counter_gaps
 from glassine.schemas.identifiers import VOLUME_IDENTITY, counted, print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame, is_blocked
-from glassine.schemas.three_two_one import check_three_two_one, standing_of
+from glassine.schemas.three_two_one import count_short, standing_of
 from glassine.schemas.validation import Document
 
 FROM_THE_CAMERA = ("companion", "stray")
@@ -61,7 +60,6 @@ def strike_report(manifest: Manifest, places: Sequence[Place]) -> Document:
     numbers = [
         frame["number"] for frame in manifest.frames if frame["set_up"] is None and frame["purpose"] == "picture"
     ]
-    short = [standing.missing for _, _, standing in check_three_two_one(manifest) if not standing.holds]
     report: Document = {
         "cards": [{"card": name, **said} for name, said in sorted(manifest.document["cards"].items())],
         "bodies": bodies_of(manifest),
@@ -72,7 +70,7 @@ def strike_report(manifest: Manifest, places: Sequence[Place]) -> Document:
             if frame["same_exposure"]
         ],
         "without_second_medium": _on_one_medium(manifest, places),
-        "three_two_one": {"files": len(short), "missing": dict(Counter(what for one in short for what in one))},
+        "three_two_one": count_short(manifest),
         "owed": _owed(manifest, places),
         "bad_copies": [
             {"file": holder["path"], "volume": _name_of(copy["volume"], manifest, places), "outcome": copy["outcome"]}

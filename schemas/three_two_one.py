@@ -5,6 +5,7 @@ Source of the rule: Ruggiero & Heckathorn, Data Backup Options, US-CERT, 2012.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -55,6 +56,12 @@ def check_three_two_one(
             holder,
             standing_of(holder["copies"], manifest.document["volumes"], within_days=within_days, now=now),
         )
+
+
+def count_short(manifest: Manifest) -> Document:
+    """How many files fall short of the rule (`files`), and of what, counted (`missing`)."""
+    missing = [standing.missing for _, _, standing in check_three_two_one(manifest) if not standing.holds]
+    return {"files": len(missing), "missing": dict(Counter(what for one in missing for what in one))}
 
 
 def standing_of(

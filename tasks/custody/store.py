@@ -16,6 +16,7 @@ from typing import IO, NamedTuple, Protocol, Self
 
 from glassine.schemas import file_system
 from glassine.schemas.durable_file import (
+    TEMPORARY_PREFIX,
     is_abandoned,
     place_if_absent,
     replace_file,
@@ -218,8 +219,8 @@ class FolderStore:
 
     def remove_leftovers(self, folder: str) -> None:
         """Remove temporary files that a process which is gone left."""
-        for pattern in (".glassine-*", "*/.glassine-*", "*/*/.glassine-*"):
-            for path in self.locate(folder).glob(pattern):
+        for levels in ("", "*/", "*/*/"):
+            for path in self.locate(folder).glob(f"{levels}{TEMPORARY_PREFIX}*"):
                 with suppress(OSError):
                     if is_abandoned(path.name, path.stat().st_ctime):
                         file_system.remove(path)
