@@ -29,6 +29,7 @@ def add_grain(
     seed: int,
     *,
     long_side_px: int | None = None,
+    top: int = 0,
 ) -> FloatImage:
     """Lay film grain over a picture.
 
@@ -40,7 +41,8 @@ def add_grain(
     format_long_side_mm : long side of the film, in mm, that the long side of the picture stands for
     clump_um : standard deviation, in µm on the film, of the Gaussian that clumps the grain
     seed : same seed, same grain
-    long_side_px : long side of the whole picture, where this is its upper left part
+    long_side_px : long side of the whole picture, where this is a band of its rows
+    top : the number of this band's first row in the whole picture
 
     Returns
     -------
@@ -71,11 +73,11 @@ def add_grain(
     grained = linear_display.copy()
     if granularity == 0:
         return grained
-    for top in range(0, height, _STRIP_PX):
-        strip = grained[top : top + _STRIP_PX]
+    for row in range(0, height, _STRIP_PX):
+        strip = grained[row : row + _STRIP_PX]
         density = -np.log10(np.maximum(_luminance(strip), np.float32(1e-6)))
         root = np.sqrt(np.maximum(density, 0.0))
-        deviation = _clumped_rows(seed, top, strip.shape[0], width, sigma_px) * np.float32(sigma_density)
+        deviation = _clumped_rows(seed, top + row, strip.shape[0], width, sigma_px) * np.float32(sigma_density)
         # E[10^-d] = exp((ln 10 · σ)²/2) for a Gaussian d: taken away, so that a tone keeps its mean light.
         sigma_after = sigma_density * _blurred_sigma(sigma_px) * root
         deviation = deviation * root + np.float32(math.log(10) / 2) * sigma_after**2

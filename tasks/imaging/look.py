@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any, NoReturn
 
 import numpy as np
@@ -15,6 +16,8 @@ from glassine.tasks.imaging.bit_depth import FloatImage
 from glassine.tasks.imaging.icc_profile import D50, ROMM_TO_XYZ, check_colour, to_lab
 
 Look = Mapping[str, Any]
+Step = Callable[[FloatImage, int], FloatImage]
+"""From a band of rows, (rows, width, 1 or 3), and the number of its first row, to the band rendered."""
 
 MIDDLE_GREY = 0.18
 """Where a tone curve has its zero: the 18 % grey of the light meter's convention."""
@@ -33,25 +36,20 @@ def is_monochrome(look: Look) -> bool:
     return "monochrome" in names and "toning" not in names[names.index("monochrome") :]
 
 
-def apply(look: Look, linear: FloatImage, *, seed: int, long_side_px: int | None = None) -> FloatImage:
-    """Render scene-linear light by a look.
+class PreparedLook:
+    """A look made ready for one picture, which is then rendered in bands of whole rows.
+
+    A band's result does not depend on where the bands begin, on their order, or on the thread; so a picture
+    larger than the memory can be rendered, on several cores.
 
     Parameters
     ----------
     look : valid against `look.schema.json`
-    linear : float32, (H, W, 3), scene-linear ROMM RGB, D50
-        Not modified. Light below zero is black.
+    width, height : of the whole picture, px: the scale of the grain and the place of regions hang on them
     seed : fixes the grain
-    long_side_px : the long side of the whole picture, where `linear` is a part of it; fixes the grain's scale
-
-    Returns
-    -------
-    float32, (H, W, 3), [0, 1], display-linear ROMM RGB, D50; three equal channels where `is_monochrome`.
 
     Raises
     ------
-    FrameError
-        P002 for a wrong shape or type, NaN or infinity.
     DocumentError
         D002 for what the schema cannot say: channel weights with no positive sum, a curve that falls,
         a black that is not darker than white, a step after the grain.
@@ -61,41 +59,96 @@ def apply(look: Look, linear: FloatImage, *, seed: int, long_side_px: int | None
     Steps run in their order, in float32. The black and the white of the picture are followed through the
     steps, so that a black point keeps white and a white point keeps black, in either order.
     """
+
+    def __init__(self, look: Look, *, width: int, height: int, seed: int) -> None:
+        self.channels = 1 if is_monochrome(look) else 3
+        """Of what `rows` gives."""
+        self._steps = _prepare(look, width, height, seed)
+
+    def rows(self, linear: FloatImage, top: int) -> FloatImage:
+        """Render the band of rows that begins at row `top`.
+
+        Parameters
+        ----------
+        linear : float32, (rows, width, 3), scene-linear ROMM RGB, D50
+            Not modified. Light below zero is black.
+
+        Returns
+        -------
+        float32, (rows, width, channels), [0, 1], display-linear ROMM RGB, D50; for one channel, luminance.
+
+        Raises
+        ------
+        FrameError
+            P002 for a wrong shape or type, NaN or infinity.
+        """
+        check_colour(linear)
+        image = np.maximum(linear, 0.0)
+        for step in self._steps:
+            image = step(image, top)
+        np.clip(image, 0.0, 1.0, out=image)
+        return image if self.channels == 1 else _three_channels(image)
+
+
+def apply(look: Look, linear: FloatImage, *, seed: int) -> FloatImage:
+    """Render a whole picture by a look: see `PreparedLook`.
+
+    Returns
+    -------
+    float32, (H, W, 3), [0, 1], display-linear ROMM RGB, D50; three equal channels where `is_monochrome`.
+    """
     check_colour(linear)
-    image = np.maximum(linear, 0.0)
+    height, width = linear.shape[:2]
+    prepared = PreparedLook(look, width=width, height=height, seed=seed)
+    rendered = np.empty((height, width, prepared.channels), np.float32)
+    for top in range(0, height, _STRIP_PX):
+        band = slice(top, top + _STRIP_PX)
+        rendered[band] = prepared.rows(linear[band], top)
+    return _three_channels(rendered)
+
+
+def _prepare(look: Look, width: int, height: int, seed: int) -> list[Step]:
+    """The steps of a look as functions of a band and its first row; each may work in place."""
+    steps: list[Step] = []
     black, white = 0.0, 1.0
     for index, step in enumerate(look["steps"]):
         match step["step"]:
             case "exposure":
-                image *= np.float32(2.0 ** step["stops"])
+                steps.append(partial(_expose, np.float32(2.0 ** step["stops"])))
             case "monochrome":
-                image = _mix_channels(image, step, look, index)
+                steps.append(partial(_mix_channels, _shares(step, look, index)))
             case "tone_curve":
-                _bend_tones(image, step["points"], look, index)
+                steps.append(partial(_bend_tones, *_sampled(step["points"], look, index)))
             case "black_point":
                 lifted = lightness_to_luminance(step["lightness"])
                 if lifted >= white:
                     _refuse(look, index, f"a lightness below that of white, L* {step['lightness']} is not.")
-                image = _stretch(image, (black, white), (lifted, white))
+                steps.append(partial(_stretch, (black, white), (lifted, white)))
                 black = lifted
             case "white_point":
                 lowered = lightness_to_luminance(step["lightness"])
                 if lowered <= black:
                     _refuse(look, index, f"a lightness above that of black, L* {step['lightness']} is not.")
-                image = _stretch(image, (black, white), (black, lowered))
+                steps.append(partial(_stretch, (black, white), (black, lowered)))
                 white = lowered
             case "toning":
-                image = _tone(_three_channels(image), step["shadows"], step["lights"])
+                steps.append(partial(_tone, step["shadows"], step["lights"]))
             case "grain":
                 if index != len(look["steps"]) - 1:
                     _refuse(look, index, "grain is the last step.")
-                image = grain.add_grain(
-                    np.clip(image, 0.0, 1.0), step["granularity"], step["format_long_side_mm"],
-                    step["clump_um"], seed, long_side_px=long_side_px,
-                )  # fmt: skip
+                steps.append(
+                    partial(
+                        _grain,
+                        step["granularity"],
+                        step["format_long_side_mm"],
+                        step["clump_um"],
+                        seed,
+                        max(width, height),
+                    )
+                )
             case unknown:
                 _refuse(look, index, f"a step that is known here, “{unknown}” is not.")
-    return _three_channels(np.clip(image, 0.0, 1.0))
+    return steps
 
 
 def lightness_to_luminance(lightness: float) -> float:
@@ -139,7 +192,12 @@ def _three_channels(image: FloatImage) -> FloatImage:
     return np.repeat(image, 3, axis=2) if image.shape[2] == 1 else image
 
 
-def _mix_channels(image: FloatImage, step: Mapping[str, float], look: Look, index: int) -> FloatImage:
+def _expose(gain: np.float32, image: FloatImage, top: int) -> FloatImage:
+    image *= gain
+    return image
+
+
+def _shares(step: Mapping[str, float], look: Look, index: int) -> NDArray[np.float32]:
     weights = np.array([step["red"], step["green"], step["blue"]])
     # From common practice: below this the quotient is all noise.
     if weights.sum() < 0.01:
@@ -148,53 +206,66 @@ def _mix_channels(image: FloatImage, step: Mapping[str, float], look: Look, inde
             index,
             "channel weights with a sum of 0.01 or more, so that a neutral can keep its luminance.",
         )
-    red, green, blue = (weights / weights.sum()).astype(np.float32)
+    shares: NDArray[np.float32] = (weights / weights.sum()).astype(np.float32)
+    return shares
+
+
+def _mix_channels(shares: NDArray[np.float32], image: FloatImage, top: int) -> FloatImage:
     image = _three_channels(image)
     # A sum spelt out has one order; a matrix product may be split over threads in another.
-    mixed = image[..., 0] * red
-    mixed += image[..., 1] * green
-    mixed += image[..., 2] * blue
+    mixed = image[..., 0] * shares[0]
+    mixed += image[..., 1] * shares[1]
+    mixed += image[..., 2] * shares[2]
     grey: FloatImage = np.maximum(mixed, 0.0)[..., np.newaxis]
     return grey
 
 
-def _bend_tones(image: FloatImage, points: list[list[float]], look: Look, index: int) -> None:
-    """Apply a tone curve in place, channel by channel."""
+def _sampled(points: list[list[float]], look: Look, index: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """A tone curve as a table of stops in and stops out."""
     x, y = _knots(points)
     if np.any(np.diff(x) <= 0) or np.any(np.diff(y) < 0):
         _refuse(look, index, "a curve whose points rise: stops in strictly, stops out never falling.")
     count = round((_LIGHTEST_STOPS - _DARKEST_STOPS) * _SAMPLES_PER_STOP) + 1
     # Its own points are among the samples, so that a steep curve goes through them too.
     stops = np.union1d(np.linspace(_DARKEST_STOPS, _LIGHTEST_STOPS, count), x)
-    bent = np.clip(bend_stops(stops, points), _BLACKEST_STOPS, _LIGHTEST_STOPS)
+    return stops, np.clip(bend_stops(stops, points), _BLACKEST_STOPS, _LIGHTEST_STOPS)
+
+
+def _bend_tones(stops: NDArray[np.float64], bent: NDArray[np.float64], image: FloatImage, top: int) -> FloatImage:
+    """Apply a tone curve channel by channel."""
     darkest = np.float32(MIDDLE_GREY * 2.0**_DARKEST_STOPS)
-    for top in range(0, image.shape[0], _STRIP_PX):
-        strip = image[top : top + _STRIP_PX]
-        strip_stops = np.log2(np.maximum(strip, darkest) * np.float32(1 / MIDDLE_GREY))
-        image[top : top + _STRIP_PX] = MIDDLE_GREY * np.exp2(np.interp(strip_stops, stops, bent))
+    image_stops = np.log2(np.maximum(image, darkest) * np.float32(1 / MIDDLE_GREY))
+    image[...] = MIDDLE_GREY * np.exp2(np.interp(image_stops, stops, bent))
+    return image
 
 
-def _stretch(image: FloatImage, old: tuple[float, float], new: tuple[float, float]) -> FloatImage:
+def _stretch(old: tuple[float, float], new: tuple[float, float], image: FloatImage, top: int) -> FloatImage:
     """Straight line that takes the old black and white to the new ones; what lies outside is clipped."""
     slope = (new[1] - new[0]) / (old[1] - old[0])
     return np.clip(image, *old) * np.float32(slope) + np.float32(new[0] - old[0] * slope)
 
 
-def _tone(image: FloatImage, shadows: list[float], lights: list[float]) -> FloatImage:
+def _tone(shadows: list[float], lights: list[float], image: FloatImage, top: int) -> FloatImage:
     """Add a*, b* between `shadows` at L* 0 and `lights` at L* 100, keeping luminance."""
-    toned = np.empty_like(image)
     to_romm = np.linalg.inv(ROMM_TO_XYZ) * D50
-    for top in range(0, image.shape[0], _STRIP_PX):
-        strip = np.clip(image[top : top + _STRIP_PX], 0.0, 1.0)
-        lab = to_lab(strip).astype(np.float64)
-        share = lab[..., 0] / 100
-        y = (lab[..., 0] + 16) / 116
-        x = y + (lab[..., 1] + shadows[0] + (lights[0] - shadows[0]) * share) / 500
-        z = y - (lab[..., 2] + shadows[1] + (lights[1] - shadows[1]) * share) / 200
-        ratios = [_cube(x), _cube(y), _cube(z)]
-        rgb = np.stack([row[0] * ratios[0] + row[1] * ratios[1] + row[2] * ratios[2] for row in to_romm], axis=-1)
-        toned[top : top + _STRIP_PX] = _keep_in_gamut(rgb, ratios[1][..., np.newaxis])
+    lab = to_lab(np.clip(_three_channels(image), 0.0, 1.0)).astype(np.float64)
+    share = lab[..., 0] / 100
+    y = (lab[..., 0] + 16) / 116
+    x = y + (lab[..., 1] + shadows[0] + (lights[0] - shadows[0]) * share) / 500
+    z = y - (lab[..., 2] + shadows[1] + (lights[1] - shadows[1]) * share) / 200
+    ratios = [_cube(x), _cube(y), _cube(z)]
+    rgb = np.stack([row[0] * ratios[0] + row[1] * ratios[1] + row[2] * ratios[2] for row in to_romm], axis=-1)
+    toned: FloatImage = _keep_in_gamut(rgb, ratios[1][..., np.newaxis]).astype(np.float32)
     return toned
+
+
+def _grain(
+    granularity: float, format_long_side_mm: float, clump_um: float, seed: int, long_side_px: int,
+    image: FloatImage, top: int,
+) -> FloatImage:  # fmt: skip
+    return grain.add_grain(
+        np.clip(image, 0.0, 1.0), granularity, format_long_side_mm, clump_um, seed, long_side_px=long_side_px, top=top
+    )
 
 
 def _cube(f: NDArray[np.float64]) -> NDArray[np.float64]:
