@@ -31,8 +31,10 @@ KEY_FIELDS: dict[str, tuple[str, ...]] = {
     "set_up": ("frame", "revision"),
     "purpose": ("frame", "revision"),
     "on_set": ("revision",),
+    "balance": ("set_up", "arrangement", "camera", "revision"),
+    "exposure_match": ("frame", "revision"),
     "reading": ("frame", "method"),
-    "proof": ("frame", "look_sha256"),
+    "proof": ("frame", "look_sha256", "balance"),
     "contact_sheet": ("revision",),
     "selects_round": ("round", "state"),
     "mark": ("round", "frame", "person", "revision"),
@@ -45,7 +47,7 @@ KEY_FIELDS: dict[str, tuple[str, ...]] = {
     "take_back": ("frame", "round", "sha256"),
     "review": ("frame", "round", "sha256", "revision"),
     "crop": ("frame", "revision"),
-    "final": ("frame", "final", "round", "look_sha256"),
+    "final": ("frame", "final", "round", "look_sha256", "balance"),
     "sign_off": ("frame", "final_sha256", "person", "crop"),
     "delivery": ("delivery",),
     "hand_over": ("delivery",),
@@ -54,7 +56,7 @@ KEY_FIELDS: dict[str, tuple[str, ...]] = {
 }
 """The fields that, with the kind, make a fact the same fact (FORMAT.md, "Facts"); never the time."""
 
-ABSENT: dict[str, Any] = {"crop": 0}
+ABSENT: dict[str, Any] = {"crop": 0, "balance": None}
 """What a key field that older entries lack stands for."""
 
 EVENTS = {
@@ -82,6 +84,7 @@ EVENTS = {
     "clock": "metadata modification",
     "purpose": "metadata modification",
     "on-set": "metadata modification",
+    "balance": "metadata modification",
     "carrier": "transfer",
     "restore": "recovery",
 }

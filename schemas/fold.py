@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from glassine.schemas.balance import proof_key
 from glassine.schemas.entry import Head
 from glassine.schemas.errors import CallError
 from glassine.schemas.facts import Fact
@@ -84,6 +85,8 @@ def _frame(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
         "arrangement": 1,
         "purpose": "picture",
         "purpose_revision": 0,
+        "exposure_match": None,
+        "balance": None,
         "companions": [],
         "copies": [],
         "proofs": {},
@@ -239,9 +242,10 @@ def _reading(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
 
 def _proof(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     proofs = manifest.frame(fact["frame"])["proofs"]
-    if fact["look_sha256"] in proofs:
+    key = proof_key(fact["look_sha256"], fact.get("balance"))
+    if key in proofs:
         return False
-    proofs[fact["look_sha256"]] = body_of(fact, "frame")
+    proofs[key] = body_of(fact, "frame")
     return True
 
 

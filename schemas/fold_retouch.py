@@ -103,7 +103,8 @@ def _crop(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
 def _final(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     frame = manifest.frame(fact["frame"])
     finals = frame["finals"]
-    if any(all(known[field] == fact[field] for field in ("final", "round", "look_sha256")) for known in finals):
+    key = ("final", "round", "look_sha256", "balance")
+    if any(all(known.get(field) == fact.get(field) for field in key) for known in finals):
         return False
     for number in fact.get("frames", []):
         manifest.frame(number)

@@ -43,6 +43,30 @@ def _on_set(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     return _is_next(document["on_set"], fact, "what is on set") and _keep(document, "on_set", fact, occasion)
 
 
+def _balance(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
+    balances = manifest.document["balances"]
+    subject = [fact["set_up"], fact["arrangement"], fact["camera"]]
+    known = next((b for b in balances if [b["set_up"], b["arrangement"], b["camera"]] == subject), None)
+    if not _is_next(known, fact, f"the balance of {fact['set_up']}"):
+        return False
+    if fact["frame"] is not None:
+        manifest.frame(fact["frame"])
+    if known:
+        balances.remove(known)
+    balances.append({**body_of(fact), "at": occasion.at})
+    return True
+
+
+def _exposure_match(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
+    frame = manifest.frame(fact["frame"])
+    if not _is_next(frame["exposure_match"], fact, f"the exposure match of frame {frame['number']}"):
+        return False
+    if fact["to"] is not None:
+        manifest.frame(fact["to"])
+    frame["exposure_match"] = body_of(fact, "frame")
+    return True
+
+
 def _carrier(manifest: Manifest, fact: Fact, occasion: Occasion) -> bool:
     carriers, volume = manifest.document["carriers"], fact["volume"]
     known = carriers.get(volume)
@@ -69,5 +93,7 @@ APPLY_SHOOT: dict[str, Callable[[Manifest, Fact, Occasion], bool]] = {
     "purpose": _purpose,
     "on_set": _on_set,
     "carrier": _carrier,
+    "balance": _balance,
+    "exposure_match": _exposure_match,
 }
 """How each kind of fact about the day of the shoot changes the manifest; `fold.apply_fact` is the way in."""

@@ -8,6 +8,7 @@ import statistics
 from pathlib import Path
 from typing import Any
 
+from glassine.schemas.balance import balance_of, proof_key
 from glassine.schemas.durable_file import replace_file
 from glassine.schemas.entry import EMPTY, FORMAT, Head
 from glassine.schemas.errors import CallError
@@ -16,7 +17,7 @@ from glassine.schemas.identifiers import note_id, print_frame
 from glassine.schemas.stage import Frame, is_selected, last_return, stage_of, was_back
 from glassine.schemas.validation import Document, check_document, is_valid_document
 
-FOLD_VERSION = 3
+FOLD_VERSION = 4
 """Counts changes of the manifest's shape; a checkpoint of another version is folded again."""
 CHECKPOINT = "manifest.json"
 
@@ -91,7 +92,8 @@ class Manifest:
             frame["taken"] = self._taken(frame)
             frame["same_exposure"] = same.get(frame["frame"])
             frame["selection"] = self._selection(frame["frame"])
-            frame["proof"] = frame["proofs"].get(preview["sha256"]) if preview else None
+            frame["balance"] = balance_of(self.document["balances"], frame)
+            frame["proof"] = frame["proofs"].get(proof_key(preview["sha256"], frame["balance"])) if preview else None
             frame["drafts"] = self._drafts(frame) if is_selected(frame) else []
             self._find_stale(frame)
             frame["stage"] = stage_of(frame)
@@ -143,7 +145,8 @@ class Manifest:
     def _find_stale(self, frame: Frame) -> None:
         """A final is stale unless it is of the round that was accepted last, in the look that is now named for it.
 
-        One of the original itself is, too, once any round came back: it was to be retouched.
+        One of the original itself is, too, once any round came back, since it was to be retouched, and when the frame's
+        balance is another now; what a retoucher returned has the balance of its base file.
         """
         returned = last_return(frame)
         newest_round = returned["round"] if returned else 0
@@ -153,7 +156,7 @@ class Manifest:
             look = self.adopted(f"look/{named.get(final['final'], final['look'])}")
             final["stale"] = (
                 final["round"] != newest_round
-                or (final["round"] == 0 and was_back(frame))
+                or (final["round"] == 0 and (was_back(frame) or final.get("balance") != frame["balance"]))
                 or (look is not None and look["sha256"] != final["look_sha256"])
             )
             if not final["stale"]:
@@ -216,6 +219,7 @@ def _empty() -> Document:
         "passes": {"opened": 0, "opened_at": None, "closed": 0, "closed_at": None, "scope": None},
         "cards": {},
         "clocks": {},
+        "balances": [],
         "on_set": None,
         "carriers": {},
         "selects_rounds": [],
