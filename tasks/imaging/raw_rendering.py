@@ -1,4 +1,4 @@
-"""Originals to scene-linear light: raw by LibRaw; JPEG, PNG and TIFF by their profile."""
+"""Originals to scene-linear light: raw by LibRaw; JPEG, PNG and TIFF by their profile, and an estimate of the scene."""
 
 from __future__ import annotations
 
@@ -18,7 +18,9 @@ from PIL import Image, UnidentifiedImageError
 
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging import tiff_picture
+from glassine.tasks.imaging.balance import AS_SHOT, Balance
 from glassine.tasks.imaging.bit_depth import FloatImage, from_integers
+from glassine.tasks.imaging.scene_estimate import estimate_scene
 
 _TIFF = {".tif", ".tiff"}
 _PILLOW = {".jpg", ".jpeg", ".thm", ".png"}
@@ -37,42 +39,73 @@ _PREVIEW_HEADER = 1 << 20
 
 
 def render(
-    path: Path, *, half_size: bool = False, look_at: Callable[[rawpy.RawPy], object] | None = None
+    path: Path,
+    *,
+    half_size: bool = False,
+    look_at: Callable[[rawpy.RawPy], object] | None = None,
+    balance: Balance = AS_SHOT,
 ) -> FloatImage:
-    """Render an original to scene-linear light.
+    """Render an original to scene-linear light, upright.
 
-    A raw has its as-shot white balance and its orientation applied; 1.0 is the saturation of the channel
-    with the least gain, and what is above is clipped there. Nothing is brightened by content. A JPEG, PNG
-    or TIFF is decoded by its profile, by sRGB when it has none.
+    A raw gets its white balance and its camera's matrix; nothing is brightened by content. A JPEG or PNG is decoded by
+    its profile, by sRGB when it has none, and the rendering for a display that is in it is taken back
+    (`scene_estimate`). A TIFF is decoded by its profile and stays as it is: it is one of our own base files, a
+    retoucher's return or a scan.
 
     Parameters
     ----------
     half_size : one pixel for each 2 × 2 photosites, without interpolation; only for a raw
     look_at : called with an unpacked raw before anything is done to it, and with no other picture
+    balance : white balance for a raw alone, since any other picture has its own in it already; exposure for all
 
     Returns
     -------
-    float32, (H, W, 3), [0, 1], linear ROMM RGB, D50.
+    float32, (H, W, 3), [0, 2 ** stops], linear ROMM RGB, D50.
 
     Raises
     ------
     FrameError
         P001 where it does not decode, is cut short, or where what came out is not to be believed
         (see `check_believable`).
+
+    Notes
+    -----
+    Light of a raw, before `stops`: each channel's share of its way from black to saturation, times its multiplier over
+    the least of the three. So 1.0 is where a neutral saturates in its first channel, as ISO 12232 has it, and does not
+    depend on the picture; only the multipliers' ratios count. With most sensors green has the least, and another white
+    balance then leaves green light as it is; where red or blue goes below green, all light grows by green over the
+    least. Frames of one white balance have one scale in any case.
+
+    Highlights are clipped at 1.0, channel by channel, between white balance and matrix. Where all three are full, the
+    light is neutral white under any multipliers; where the light was neutral under them, it turns white as soon as one
+    channel is full. Nothing is made up in place of what was lost. `stops` multiply afterwards, in float: above 0 white
+    lies above 1.0, for a look's shoulder; below 0 what was lost is a neutral grey of 2 ** stops.
+
+    A raw without an as-shot white balance gets that of daylight, from its camera's matrix: LibRaw by itself would
+    balance it by its content. A raw (not DNG) that bears a colour matrix of its own gets LibRaw's table's where
+    multipliers are given: LibRaw asks the file's only with the as-shot ones.
     """
+    return _brightened(_render_as_exposed(path, balance, half_size=half_size, look_at=look_at), balance)
+
+
+def _render_as_exposed(
+    path: Path, balance: Balance, *, half_size: bool, look_at: Callable[[rawpy.RawPy], object] | None
+) -> FloatImage:
     suffix = path.suffix.lower()
     if suffix in _TIFF:
         return tiff_picture.read_picture(path)[0]
     if suffix in _PILLOW:
         with path.open("rb") as file:
-            return _render_with_pillow(file, path.name)
-    with _unpacked(path) as raw:
+            return estimate_scene(_render_with_pillow(file, path.name))
+    with open_raw(path) as raw:
         if look_at:
             look_at(raw)
+        multipliers = balance.multipliers or _daylight_where_unsaid(raw)
         try:
             samples = raw.postprocess(
                 half_size=half_size,
-                use_camera_wb=True,
+                use_camera_wb=multipliers is None,
+                user_wb=None if multipliers is None else [*multipliers, multipliers[1]],
                 output_color=rawpy.ColorSpace.ProPhoto,
                 gamma=(1, 1),
                 output_bps=16,
@@ -87,6 +120,47 @@ def render(
     linear = from_integers(samples)
     check_believable(linear, path.name)
     return linear
+
+
+def _daylight_where_unsaid(raw: rawpy.RawPy) -> tuple[float, float, float] | None:
+    """Daylight's multipliers where a raw bears no as-shot ones, else None."""
+    red, _, blue = raw.camera_whitebalance[:3]
+    if red > 0 and blue > 0:
+        return None
+    red, green, blue = raw.daylight_whitebalance[:3]
+    return (red, green, blue) if min(red, green, blue) > 0 else (1.0, 1.0, 1.0)
+
+
+def _brightened(linear: FloatImage, balance: Balance) -> FloatImage:
+    if balance.stops:
+        linear *= np.float32(balance.gain)
+    return linear
+
+
+def is_rendered(path: Path) -> bool:
+    """Whether a file is no raw by its name, but a JPEG, PNG or TIFF: its white balance is in it already."""
+    return path.suffix.lower() in _TIFF | _PILLOW
+
+
+def as_shot_multipliers(path: Path) -> tuple[float, float, float]:
+    """The white balance that `render` gives a raw as shot: its camera's, or daylight's where it bears none.
+
+    Returns
+    -------
+    Multipliers of the camera's own red, green and blue, green 1.0.
+
+    Raises
+    ------
+    FrameError
+        P001 for a picture that is no raw, or does not decode.
+    """
+    if is_rendered(path):
+        raise FrameError("P001", f"{path.name} is no raw: its white balance is in it already, and cannot be read.")
+    with open_raw(path) as raw:
+        red, green, blue = _daylight_where_unsaid(raw) or raw.camera_whitebalance[:3]
+    # LibRaw takes a green of 0 for 1 (from memory).
+    green = green or 1.0
+    return round(red / green, 5), 1.0, round(blue / green, 5)
 
 
 def check_decodable(path: Path) -> None:
@@ -130,15 +204,21 @@ def check_believable(linear: FloatImage, name: str) -> None:
         raise FrameError("P001", f"{name} decodes to noise: it is damaged, or of a kind not known here.")
 
 
-def embedded_preview(path: Path) -> FloatImage | None:
+def embedded_preview(path: Path, *, balance: Balance = AS_SHOT) -> FloatImage | None:
     """The largest preview inside a raw, or None where there is none that decodes.
 
-    Where LibRaw does not know the file, the largest JPEG that lies in it is taken.
+    Where LibRaw does not know the file, the largest JPEG that lies in it is taken. The camera's rendering for a
+    display is taken back (`scene_estimate`); of the balance, `stops` alone are applied.
 
     Returns
     -------
-    float32, (H, W, 3), [0, 1], linear ROMM RGB, D50: as the camera rendered it for a display.
+    float32, (H, W, 3), [0, 2 ** stops], scene-linear ROMM RGB, D50.
     """
+    display = _preview_for_display(path)
+    return None if display is None else _brightened(estimate_scene(display), balance)
+
+
+def _preview_for_display(path: Path) -> FloatImage | None:
     try:
         with rawpy.imread(str(path)) as raw:
             orientation = _LIBRAW_FLIP_TO_ORIENTATION.get(raw.sizes.flip, 1)
@@ -198,8 +278,14 @@ def _render_with_pillow(file: BinaryIO, name: str, orientation: int = 1) -> Floa
 
 
 @contextlib.contextmanager
-def _unpacked(path: Path) -> Iterator[rawpy.RawPy]:
-    """Open and unpack a raw; refuse one that is cut short even where LibRaw would fill it up."""
+def open_raw(path: Path) -> Iterator[rawpy.RawPy]:
+    """Open and unpack a raw; refuse one that is cut short even where LibRaw would fill it up.
+
+    Raises
+    ------
+    FrameError
+        P001 where it does not decode.
+    """
     if not path.is_file():
         raise FrameError("P001", f"{path} is not there.")
     _check_structure(path)

@@ -13,7 +13,7 @@ from glassine.tasks.imaging.icc_profile import luminance
 from glassine.tasks.imaging.look import MIDDLE_GREY
 from glassine.tasks.imaging.photosites import NO_MOSAIC, Photosites
 
-METHOD = 2
+METHOD = 3
 """Counts changes of how frames are measured; a reading by an older method is taken again."""
 _CENTRE = 0.5
 """Share of each side that the exposure is read from: common practice, as a meter weights the centre."""

@@ -22,6 +22,7 @@ from PIL import Image
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging import icc_profile
 from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8
+from glassine.tasks.imaging.scene_estimate import render_for_display
 
 Mosaic = NDArray[np.uint16]
 Value = bytes | str | Sequence[int] | Sequence[Fraction]
@@ -295,7 +296,7 @@ def _preview_jpeg(light: FloatImage, scale: float) -> bytes:
     step = max(1, max(light.shape[:2]) // _PREVIEW_LONG_SIDE_PX)
     height, width = (side // step * step for side in light.shape[:2])
     small = light[:height, :width].reshape(height // step, step, width // step, step, 3).mean(axis=(1, 3))
-    encoded = icc_profile.SPACES["sRGB"].curve.encode(np.clip(small * np.float32(scale), 0, 1))
+    encoded = icc_profile.SPACES["sRGB"].curve.encode(render_for_display(small * np.float32(scale)))
     jpeg = io.BytesIO()
     Image.fromarray(to_uint8(encoded)).save(
         jpeg, "JPEG", quality=_PREVIEW_QUALITY, icc_profile=icc_profile.profile_bytes("sRGB")

@@ -24,6 +24,14 @@ def test_half_goes_up_and_the_outside_is_clipped() -> None:
     assert bit_depth.to_uint16(values).tolist() == [0, 0, 32768, 65535, 65535]
 
 
+# IEC 61966-2-1:1999, CHECKS 2.1: 18 % grey is 117.646 in 8 bits and 30234.97 in 16, half of white 187.516
+@pytest.mark.parametrize(("linear", "eight", "sixteen"), [(0.18, 118, 30235), (0.5, 188, 48192), (0.9, 243, 62565)])
+def test_greys_of_srgb(linear: float, eight: int, sixteen: int) -> None:
+    encoded = np.array([1.055 * linear ** (1 / 2.4) - 0.055], np.float32)
+    assert bit_depth.to_uint8(encoded).tolist() == [eight]
+    assert bit_depth.to_uint16(encoded).tolist() == [sixteen]
+
+
 @settings(deadline=None, max_examples=40)
 @given(hnp.arrays(np.float32, st.integers(1, 40), elements=st.floats(-2, 2, width=32)))
 def test_quantising_errs_by_half_a_step_at_most(values: bit_depth.FloatImage) -> None:

@@ -82,6 +82,9 @@ def test_ciede2000_is_sharmas() -> None:
     found = change_map.ciede2000(SHARMA[:, :3], SHARMA[:, 3:6])
     assert found == pytest.approx(SHARMA[:, 6], abs=5e-5 * 1.01)
     assert change_map.ciede2000(SHARMA[:, 3:6], SHARMA[:, :3]) == pytest.approx(found, abs=1e-6)
+    # Pair 14 lies on the tie: 4.8045 in the table, 4.7461 where the arc tangent falls to the other side.
+    tie = change_map.ciede2000(np.array([[50, -0.001, 2.49]]), np.array([[50, 0.001, -2.49]]))[0]
+    assert min(abs(tie - 4.8045), abs(tie - 4.7461)) < 5e-5 * 1.01
     single = SHARMA.astype(np.float32)
     assert change_map.ciede2000(single[:, :3], single[:, 3:6]) == pytest.approx(SHARMA[:, 6], abs=1e-3)
 

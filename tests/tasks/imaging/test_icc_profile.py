@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
 from glassine.schemas.errors import FrameError
@@ -34,11 +35,39 @@ def grey(value: float) -> FloatImage:
 # IEC 61966-2-1:1999: code values (8 bit) of linear light, as CHECKS 2.1 has them from colour-science
 @pytest.mark.parametrize(
     ("linear", "code"),
-    [(0.0031308, 10.315), (0.127, 99.837), (0.18, 117.646), (0.2140411, 127.5), (0.5, 187.516), (0.9, 243.445)],
+    [
+        (0.0003035270, 1),
+        (0.0030352698, 10),
+        (0.0031308, 10.315),
+        (0.0033465358, 11),
+        (0.0512694584, 64),
+        (0.127, 99.837),
+        (0.18, 117.646),
+        (0.1811642442, 118),
+        (0.2122307574, 127),
+        (0.2140411, 127.5),
+        (0.2158605001, 128),
+        (0.5, 187.516),
+        (0.5028864580, 188),
+        (0.9, 243.445),
+        (0.9911020971, 254),
+    ],
 )
 def test_srgb_curve(linear: float, code: float) -> None:
     assert icc_profile.encode(grey(linear), "sRGB")[0, 0] * 255 == pytest.approx([code] * 3, abs=2e-3)
     assert icc_profile.decode(grey(code / 255), "sRGB")[0, 0] == pytest.approx([linear] * 3, rel=1e-4)
+
+
+# CHECKS 2.1, from colour-science: 18 % grey moved by stops, in 8-bit sRGB
+@pytest.mark.parametrize(
+    ("stops", "code"),
+    [
+        (-3, 41.336), (-2, 59.873), (-1, 84.617), (-1 / 3, 105.561), (0, 117.646), (1 / 3, 130.952), (1, 161.734),
+        (2, 220.586),
+    ],
+)  # fmt: skip
+def test_exposure_moves(stops: float, code: float) -> None:
+    assert icc_profile.encode(grey(0.18 * 2**stops), "sRGB")[0, 0] * 255 == pytest.approx([code] * 3, abs=2e-3)
 
 
 # CHECKS 2.5, from colour-science
@@ -59,11 +88,114 @@ def test_other_curves(space: str, encoded: float, linear: float) -> None:
 # CIE 15: lightness of luminance factors, CHECKS 2.3
 @pytest.mark.parametrize(
     ("y", "lightness"),
-    [(1, 100), (0.5, 76.069261), (0.18, 49.496108), (0.1, 37.842430), (0.01, 8.991442), (0.001, 0.903296), (0, 0)],
+    [
+        (1, 100),
+        (0.5, 76.069261),
+        (0.184187, 50.000058),
+        (0.18, 49.496108),
+        (0.127, 42.307698),
+        (0.1, 37.842430),
+        (0.01, 8.991442),
+        (216 / 24389, 8),
+        (0.001, 0.903296),
+        (0, 0),
+    ],
 )
 def test_lightness(y: float, lightness: float) -> None:
     assert icc_profile.lightness(grey(y))[0, 0] == pytest.approx(lightness, abs=1e-4)
     assert icc_profile.luminance(grey(y))[0, 0] == pytest.approx(y, abs=1e-6)
+
+
+# ISO 5: transmittance T = 10^-D, its L* (CIE 15) and its code in 8-bit sRGB, CHECKS 4.3 from colour-science
+@pytest.mark.parametrize(
+    ("density", "transmittance", "lightness", "code"),
+    [
+        (0.05, 0.891251, 95.633, 242.40),
+        (0.30, 0.501187, 76.142, 187.72),
+        (0.70, 0.199526, 51.784, 123.42),
+        (0.7447, 0.18, 49.497, 117.65),
+        (1.00, 0.1, 37.842, 89.04),
+        (1.50, 0.031623, 20.682, 49.77),
+        (1.60, 0.025119, 17.972, 43.93),
+        (2.00, 0.01, 8.991, 25.46),
+        (2.10, 0.007943, 7.175, 21.85),
+        (2.20, 0.006310, 5.699, 18.57),
+        (2.40, 0.003981, 3.596, 12.88),
+    ],
+)
+def test_densities(density: float, transmittance: float, lightness: float, code: float) -> None:
+    light = grey(10**-density)
+    assert icc_profile.luminance(light)[0, 0] == pytest.approx(transmittance, rel=2e-4)
+    assert icc_profile.lightness(light)[0, 0] == pytest.approx(lightness, abs=2e-3)
+    assert icc_profile.encode(light, "sRGB")[0, 0] * 255 == pytest.approx([code] * 3, abs=6e-3)
+
+
+# The same for black codes of 8-bit sRGB, and for lightness: CHECKS 4.3
+@pytest.mark.parametrize(
+    ("code", "lightness", "density"),
+    [
+        (5, 1.371, 2.819), (10, 2.742, 2.518), (12, 3.321, 2.435), (16, 4.680, 2.286), (20, 6.319, 2.155),
+        (26, 9.263, 1.986), (30, 11.264, 1.887), (32, 12.250, 1.840),
+    ],
+)  # fmt: skip
+def test_lifted_blacks(code: int, lightness: float, density: float) -> None:
+    light = icc_profile.decode(grey(code / 255), "sRGB")
+    assert icc_profile.lightness(light)[0, 0] == pytest.approx(lightness, abs=2e-3)
+    assert -np.log10(icc_profile.luminance(light)[0, 0]) == pytest.approx(density, abs=1e-3)
+
+
+# CHECKS 2.5, from colour-science: CIE XYZ of D65 to D50 by Bradford, and RGB to XYZ as each standard prints it
+BRADFORD_D65_TO_D50 = np.array(
+    [
+        [1.04792979, 0.02294687, -0.05019227],
+        [0.02962781, 0.99043443, -0.01707380],
+        [-0.00924304, 0.01505519, 0.75187428],
+    ]
+)
+SRGB_TO_XYZ = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+ADOBE_RGB_TO_XYZ = [[0.57667, 0.18556, 0.18823], [0.29734, 0.62736, 0.07529], [0.02703, 0.07069, 0.99134]]
+ROMM_TO_XYZ = [[0.7977, 0.1352, 0.0313], [0.2880, 0.7119, 0.0001], [0, 0, 0.8249]]
+SRGB_TO_XYZ_D50 = [
+    [0.43606575, 0.38515151, 0.14307842],
+    [0.22249318, 0.71688701, 0.06061981],
+    [0.01392392, 0.09708132, 0.71409936],
+]
+PRIMARIES = picture((1, 0, 0), (0, 1, 0), (0, 0, 1))
+
+
+def matrix_under_d50(space: str) -> NDArray[np.float64]:
+    """RGB to XYZ as the module has it: what becomes of the three primaries."""
+    return np.asarray(icc_profile.ROMM_TO_XYZ @ icc_profile.decode(PRIMARIES, space)[0].astype(np.float64).T)
+
+
+def test_matrices_to_xyz() -> None:
+    """ICC.1 rounds D50 to .9642 1 .8249, by which the adapted ones differ from CIE's white in the fourth place."""
+    back_to_d65 = np.linalg.inv(BRADFORD_D65_TO_D50)
+    assert matrix_under_d50("sRGB") == pytest.approx(np.array(SRGB_TO_XYZ_D50), abs=3e-4)
+    assert back_to_d65 @ matrix_under_d50("sRGB") == pytest.approx(np.array(SRGB_TO_XYZ), abs=3e-4)
+    assert back_to_d65 @ matrix_under_d50("Adobe RGB (1998)") == pytest.approx(np.array(ADOBE_RGB_TO_XYZ), abs=3e-4)
+    assert matrix_under_d50("ROMM RGB") == pytest.approx(np.array(ROMM_TO_XYZ), abs=1e-4)
+
+
+# Luminance in linear light of sRGB colours, encoded again: CHECKS 2.2 (ITU-R BT.709-6, item 3.2), from colour-science
+@pytest.mark.parametrize(
+    ("code", "wanted"),
+    [
+        ((255, 0, 0), 127.102),
+        ((0, 255, 0), 219.933),
+        ((0, 0, 255), 75.963),
+        ((200, 120, 90), 140.550),
+        ((224, 172, 105), 181.289),
+        ((77, 77, 77), 77),
+    ],
+)
+def test_luminance_of_srgb_colours(code: tuple[int, int, int], wanted: float) -> None:
+    """The table's luminance is of light under D65, ours of light under D50: seen from D65 they must agree."""
+    linear = icc_profile.decode(picture((code[0] / 255, code[1] / 255, code[2] / 255)), "sRGB")
+    xyz = np.linalg.inv(BRADFORD_D65_TO_D50) @ icc_profile.ROMM_TO_XYZ @ linear[0, 0].astype(np.float64)
+    assert icc_profile.encode(grey(xyz[1]), "sRGB")[0, 0, 0] * 255 == pytest.approx(wanted, abs=0.02)
+    if len(set(code)) == 1:
+        assert icc_profile.luminance(linear)[0, 0] == pytest.approx(linear[0, 0, 0], rel=1e-5)
 
 
 # transicc (LittleCMS utilities), sRGB to Lab D50, relative colorimetric: CHECKS 2.6
@@ -75,6 +207,7 @@ def test_lightness(y: float, lightness: float) -> None:
         ((0, 255, 0), (87.8194, -79.2749, 80.9927)),
         ((0, 0, 255), (29.5659, 68.2862, -112.0329)),
         ((128, 128, 128), (53.5850, 0, 0)),
+        ((119, 119, 119), (50.0344, 0, 0)),
         ((200, 120, 90), (58.9140, 29.9241, 30.4224)),
     ],
 )
@@ -108,6 +241,43 @@ def test_our_profile_says_what_our_formula_does(space: str) -> None:
     )  # fmt: skip
     by_formula = icc_profile.encode(icc_profile.decode(encoded, space), "ROMM RGB")
     assert np.abs(by_littlecms - by_formula).max() < 3e-4  # s15Fixed16 numbers in the profile
+
+
+@pytest.mark.parametrize("space", RGB_NAMES)
+def test_a_thousand_lights_encoded_as_colour_science_does(space: str) -> None:
+    """Light within the space; near black a curve's slope makes more of the standards' four places."""
+    theirs = colour.RGB_COLOURSPACES[space]
+    inside = np.random.default_rng(8).uniform(0.02, 1, (25, 40, 3)).astype(np.float32)
+    light = icc_profile.decode(inside, space)
+    xyz = light.astype(np.float64) @ icc_profile.ROMM_TO_XYZ.T
+    wanted = colour.XYZ_to_RGB(
+        xyz, theirs, illuminant=np.array([0.3457, 0.3585]), chromatic_adaptation_transform="Bradford",
+        apply_cctf_encoding=True,
+    )  # fmt: skip
+    # Where the red of a saturated green is nearly nothing, its code hangs on the matrix's fourth place.
+    dark = inside.min(axis=2) < 0.1
+    found = icc_profile.encode(light, space)
+    assert np.abs(found - wanted)[~dark].max() < 1e-3
+    assert np.abs(found - wanted).max() < 5e-3
+
+
+@pytest.mark.parametrize("space", SPACE_NAMES)
+def test_light_is_encoded_as_littlecms_does_by_our_profile(space: str) -> None:
+    light = icc_profile.decode(np.random.default_rng(4).uniform(0.02, 1, (20, 30, 3)).astype(np.float32), "sRGB")
+    by_littlecms = imagecodecs.cms_transform(
+        icc_profile.encode(light, "ROMM RGB"), icc_profile.profile_bytes("ROMM RGB"), icc_profile.profile_bytes(space),
+        colorspace="rgb", outcolorspace="gray" if space == "Grey gamma 2.2" else "rgb", outdtype="float32", intent=1,
+    )  # fmt: skip
+    found = icc_profile.encode(light, space)
+    assert np.abs(np.asarray(by_littlecms).reshape(found.shape) - found).max() < 6e-4
+
+
+def test_grey_as_colour_science_has_it() -> None:
+    """A plain power of 2.2 in both directions (colour-science's gamma function)."""
+    values = np.linspace(0, 1, 201, dtype=np.float32)
+    light = icc_profile.decode(values[np.newaxis], "Grey gamma 2.2")
+    assert light[0, :, 1] == pytest.approx(colour.gamma_function(values.astype(np.float64), 2.2), abs=1e-6)
+    assert icc_profile.encode(light, "Grey gamma 2.2")[0] == pytest.approx(values, abs=1e-6)
 
 
 def test_grey_is_of_luminance_in_linear_light() -> None:

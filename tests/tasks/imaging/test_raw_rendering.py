@@ -9,9 +9,20 @@ import rawpy
 from PIL import Image
 
 from glassine.schemas.errors import FrameError
-from glassine.tasks.imaging import icc_profile, raw_rendering
+from glassine.tasks.imaging import icc_profile, raw_rendering, tiff_picture
+from glassine.tasks.imaging.balance import AS_SHOT, Balance
 from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8
-from glassine.tasks.imaging.simulated_camera import BLACK_LEVEL, WHITE_LEVEL, CaptureData, Mosaic, take_frame, write_dng
+from glassine.tasks.imaging.scene_estimate import estimate_scene
+from glassine.tasks.imaging.simulated_camera import (
+    BLACK_LEVEL,
+    NEUTRAL,
+    WHITE_LEVEL,
+    CaptureData,
+    Mosaic,
+    expose,
+    take_frame,
+    write_dng,
+)
 
 CAPTURE = CaptureData(7, datetime(2026, 3, 4, 10, 11, 12, tzinfo=UTC))
 EVEN = (1.0, 1.0, 1.0)
@@ -86,6 +97,119 @@ def test_the_preview_stands_as_the_picture_does(tmp_path: Path) -> None:
     assert preview is not None
     assert preview.shape == light.shape
     assert np.abs(preview - in_romm(light)).mean() < 0.01
+    brighter = raw_rendering.embedded_preview(tmp_path / "a.dng", balance=Balance((2.0, 1.0, 1.0), 1.5))
+    assert brighter is not None
+    assert brighter == pytest.approx(preview * 2**1.5, rel=1e-6)
+
+
+WARM = (1.25, 1.0, 0.5)
+"""What a sensor may answer to the light of a filament: red saturates first."""
+Multipliers = tuple[float, float, float]
+
+
+def lit(*colours: tuple[float, float, float]) -> FloatImage:
+    """Patches of 40 × 40 side by side, of light with sRGB's primaries."""
+    return np.repeat(np.repeat(np.array([colours], np.float32), 40, axis=0), 40, axis=1)
+
+
+def patches(path: Path, balance: Balance = AS_SHOT, *, half_size: bool = True) -> FloatImage:
+    step = 20 if half_size else 40
+    return raw_rendering.render(path, half_size=half_size, balance=balance)[step // 2, step // 2 :: step]
+
+
+SIX = lit((0.1, 0.1, 0.1), (0.3, 0.1, 0.05), (0.02, 0.3, 0.1), (0.1, 0.1, 0.35), (0.2, 0.3, 0.3), (0.01, 0.01, 0.01))
+
+
+@pytest.mark.parametrize("half_size", [True, False])
+@pytest.mark.parametrize("multipliers", [(2.0, 1.0, 1.6), (1.0, 1.0, 1.0), (0.8, 1.0, 2.0), (1.3, 1.0, 0.5), (3, 2, 2)])
+@pytest.mark.parametrize("neutral", [NEUTRAL, WARM])
+def test_multipliers_give_the_light_that_they_should(
+    neutral: Multipliers, multipliers: Multipliers, half_size: bool, tmp_path: Path
+) -> None:
+    """The share of saturation times the multiplier over the least of them; this sensor's channels are sRGB's."""
+    write_dng(tmp_path / "a.dng", expose(SIX, neutral=neutral, noise=False), CAPTURE, neutral=neutral)
+    balanced = SIX[20:21, 20::40] * np.array(neutral, np.float32) * np.array(multipliers, np.float32) / min(multipliers)
+    found = patches(tmp_path / "a.dng", Balance(multipliers), half_size=half_size)
+    # A step of the simulated sensor is 6e-5, the matrix in the file is rounded to four places.
+    assert np.abs(found - in_romm(np.minimum(balanced, 1))[0]).max() < 1.5e-3
+
+
+@pytest.mark.parametrize("neutral", [NEUTRAL, WARM, EVEN])
+def test_as_shot_may_be_said_in_numbers_of_which_only_the_ratios_count(neutral: Multipliers, tmp_path: Path) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, expose(scene_light(80, 120), neutral=neutral, seed=3), CAPTURE, neutral=neutral)
+    as_shot = raw_rendering.render(path)
+    in_numbers = (1 / neutral[0], 1 / neutral[1], 1 / neutral[2])
+    assert np.abs(raw_rendering.render(path, balance=Balance(in_numbers)) - as_shot).max() < 1.01 / 65535
+    assert raw_rendering.as_shot_multipliers(path) == pytest.approx(in_numbers, abs=1e-4)
+    twice = Balance((2 * in_numbers[0], 2 * in_numbers[1], 2 * in_numbers[2]))
+    assert np.abs(raw_rendering.render(path, balance=twice) - as_shot).max() < 1.01 / 65535
+
+
+@pytest.mark.parametrize("multipliers", [None, (2.0, 1.0, 1.6), (1.0, 1.0, 1.0), (0.5, 1.0, 3.0), (10.0, 1.0, 0.1)])
+@pytest.mark.parametrize("stops", [-2.0, 0.0, 1.5])
+def test_lost_light_is_neutral_under_any_balance(multipliers: Multipliers | None, stops: float, tmp_path: Path) -> None:
+    write_dng(tmp_path / "a.dng", expose(lit((0.1, 0.1, 0.1), (40, 40, 40)), noise=False), CAPTURE)
+    blown = patches(tmp_path / "a.dng", Balance(multipliers, stops))[1]
+    assert blown == pytest.approx([2**stops] * 3, rel=1e-4)
+
+
+@pytest.mark.parametrize("neutral", [NEUTRAL, WARM])
+def test_a_neutral_turns_white_where_its_first_channel_is_full(neutral: Multipliers, tmp_path: Path) -> None:
+    ramp = np.linspace(0.02, 3, 300, dtype=np.float32)[np.newaxis, :, np.newaxis] * np.ones((100, 1, 3), np.float32)
+    write_dng(tmp_path / "a.dng", expose(ramp, neutral=neutral, noise=False), CAPTURE, neutral=neutral)
+    linear = raw_rendering.render(tmp_path / "a.dng", half_size=True)[25]
+    assert np.ptp(linear, axis=1).max() < 0.012  # photosites side by side see the ramp's next steps
+    assert linear[ramp[0, ::2, 0] * max(neutral) > 1.02].min() > 1 - 2 / 65535  # LibRaw cuts off, and does not round
+    assert np.all(np.diff(linear[:, 1]) >= 0)
+
+
+def test_light_that_is_lost_in_one_channel_keeps_the_colour_of_a_wrong_balance(tmp_path: Path) -> None:
+    write_dng(tmp_path / "a.dng", expose(lit((1.2, 1.2, 1.2), (0.1, 0.1, 0.1)), noise=False), CAPTURE)
+    assert patches(tmp_path / "a.dng")[0] == pytest.approx([1, 1, 1], abs=1e-4)
+    green_alone_is_full = np.array([[[0.6, 1.0, 0.75]]], np.float32)
+    assert patches(tmp_path / "a.dng", Balance(EVEN))[0] == pytest.approx(in_romm(green_alone_is_full)[0, 0], abs=1e-3)
+
+
+@pytest.mark.parametrize("stops", [-5.0, -0.3333, 0.5, 2.0, 5.0])
+def test_exposure_multiplies_the_light_of_any_original(stops: float, tmp_path: Path) -> None:
+    light = scene_light()
+    take_frame(tmp_path / "a.dng", light, CAPTURE)
+    tiff_picture.write_picture(tmp_path / "a.tif", in_romm(light), "ROMM RGB")
+    coded = Image.fromarray(to_uint8(icc_profile.SPACES["sRGB"].curve.encode(light)))
+    for name in ("a.png", "a.jpg"):
+        coded.save(tmp_path / name)
+    for name in ("a.dng", "a.tif", "a.png", "a.jpg"):
+        as_exposed = raw_rendering.render(tmp_path / name)
+        multipliers = None if name == "a.dng" else (2.0, 1.0, 0.5)  # a rendered picture has its white balance in it
+        moved = raw_rendering.render(tmp_path / name, balance=Balance(multipliers, stops))
+        assert moved.dtype == np.float32
+        assert np.array_equal(moved, as_exposed * np.float32(2.0**stops))
+
+
+def test_a_raw_without_white_balance_gets_daylights_whatever_is_in_it(tmp_path: Path) -> None:
+    grey, red = (0.2, 0.2, 0.2), (0.5, 0.05, 0.05)
+    found = []
+    for name, picture in (("grey", lit(grey, grey, grey)), ("red", lit(grey, red, red))):
+        path = tmp_path / f"{name}.dng"
+        write_dng(path, expose(picture, noise=False), CAPTURE)
+        data = path.read_bytes()
+        as_shot_neutral = (50728).to_bytes(2, "little") + (5).to_bytes(2, "little")
+        assert data.count(as_shot_neutral) == 1
+        path.write_bytes(data.replace(as_shot_neutral, (65000).to_bytes(2, "little") + as_shot_neutral[2:]))
+        with rawpy.imread(str(path)) as raw:
+            assert raw.camera_whitebalance[0] == 0
+        found.append(patches(path)[0])
+        assert raw_rendering.as_shot_multipliers(path) == pytest.approx((2.0, 1.0, 1.6), rel=1e-3)
+    assert found[0] == pytest.approx([0.2] * 3, abs=1e-3)
+    assert np.array_equal(found[0], found[1])
+
+
+def test_a_rendered_picture_has_no_multipliers(tmp_path: Path) -> None:
+    Image.new("RGB", (20, 20)).save(tmp_path / "a.jpg")
+    with pytest.raises(FrameError, match=r"a\.jpg is no raw") as caught:
+        raw_rendering.as_shot_multipliers(tmp_path / "a.jpg")
+    assert caught.value.code == "P001"
 
 
 @pytest.mark.parametrize("part", [0.0, 0.01, 0.3, 0.7, 0.999])
@@ -165,15 +289,16 @@ def test_orientation_of_a_jpeg(tmp_path: Path, orientation: int) -> None:
     picture.save(tmp_path / "a.jpg", exif=exif, quality=98, subsampling=0)
     linear = raw_rendering.render(tmp_path / "a.jpg")
     assert linear.shape == upright.shape
-    assert np.abs(linear - in_romm(upright)).mean() < 0.01
+    assert np.abs(linear - estimate_scene(in_romm(upright))).mean() < 0.01
 
 
 def test_the_profile_of_a_jpeg_is_obeyed(tmp_path: Path) -> None:
     """sRGB red in the larger space has the code 219 (LittleCMS, by Pillow)."""
     icc = icc_profile.profile_bytes("Adobe RGB (1998)")
     Image.new("RGB", (32, 32), (219, 0, 0)).save(tmp_path / "a.png", icc_profile=icc)
-    red = icc_profile.encode(raw_rendering.render(tmp_path / "a.png"), "sRGB")[16, 16]
-    assert red == pytest.approx([1, 0, 0], abs=0.01)
+    Image.new("RGB", (32, 32), (255, 0, 0)).save(tmp_path / "b.png")
+    in_larger_space, in_srgb = (raw_rendering.render(tmp_path / name)[16, 16] for name in ("a.png", "b.png"))
+    assert in_larger_space == pytest.approx(in_srgb, abs=0.01)
 
 
 def test_grey_and_transparent_pictures(tmp_path: Path) -> None:
@@ -183,7 +308,8 @@ def test_grey_and_transparent_pictures(tmp_path: Path) -> None:
     for name in ("grey.png", "clear.png", "deep.png"):
         linear = raw_rendering.render(tmp_path / name)
         assert linear.shape == (8, 8, 3)
-        assert linear[0, 0] == pytest.approx([0.18] * 3, abs=0.0013)
+        # Code 118 of sRGB is 18 % grey, which lies at the standard curve's +0.05 stops: `scene_estimate`.
+        assert linear[0, 0] == pytest.approx([0.18 / 2**0.5 * 2**0.05] * 3, abs=0.0013)
 
 
 def test_damaged_and_foreign_pictures_are_refused(tmp_path: Path) -> None:
@@ -214,3 +340,16 @@ def test_a_real_raw_looks_like_its_own_thumbnail(name: str, tmp_path: Path) -> N
     (tmp_path / "cut.crw").write_bytes(data[: len(data) - 2000])
     with pytest.raises(FrameError):
         raw_rendering.check_decodable(tmp_path / "cut.crw")
+
+
+@real_frames
+@pytest.mark.parametrize("name", ["CRW_0104", "CRW_0118"])
+def test_a_real_raws_own_multipliers_give_the_same_picture(name: str) -> None:
+    path = REAL_FRAMES / f"{name}.CRW"
+    with rawpy.imread(str(path)) as raw:
+        red, green, blue = raw.camera_whitebalance[:3]
+    in_numbers = raw_rendering.render(path, half_size=True, balance=Balance((red / green, 1.0, blue / green)))
+    as_shot = raw_rendering.render(path, half_size=True)
+    assert np.array_equal(in_numbers, as_shot)
+    rounded = raw_rendering.render(path, half_size=True, balance=Balance(raw_rendering.as_shot_multipliers(path)))
+    assert np.abs(rounded - as_shot).max() < 2.1 / 65535
