@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
-from scipy.special import i0e, i1e
+from numpy.typing import NDArray
+from scipy.special import erf, i0e, i1e
 
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging.bit_depth import FloatImage, check_finite
@@ -14,11 +15,14 @@ from glassine.tasks.imaging.icc_profile import ROMM_TO_XYZ
 
 APERTURE_UM = 48.0
 """Diameter of the disc through which diffuse rms granularity is measured (ISO 10505:2009)."""
-_BLUR_REACH = 4.0
-"""Standard deviations to which the clumping Gaussian is carried; beyond lie 6e-5 of it."""
-_STRIP_PX = 256
+_TAIL = 1e-3
+"""Of the clumping kernel, what may be left out beyond its ends."""
+_STRIP_PX = 64
+"""Rows worked on at once: few enough that they stay in a processor's own memory."""
 _FIRST_ROW = 1 << 40
-"""Number of the noise row at the picture's top, so that rows above it for the blur have numbers too."""
+"""Number of the noise row at the picture's top, so that rows above it for the clumps have numbers too."""
+_DARKEST = 1e-6
+"""Luminance that counts as density 6, where there is nothing left to see."""
 
 
 def add_grain(
@@ -55,35 +59,49 @@ def add_grain(
 
     Notes
     -----
-    Density is D = -log10 Y (ISO 5-1). A pixel is itself an aperture: by Selwyn's law (1935) the fluctuation
-    of white grain goes with 1/√area, so a smaller picture of the same film has less grain a pixel.
-    Clumped grain is scaled so that the 48 µm disc still reads `granularity` (`clumping_ratio`).
-    The fluctuation goes with √D: grains that lie at random have a variance proportional to their number
-    (Siedentopf 1937; from memory). Paper white stays clean. The mean light of a tone is kept.
-    All channels bear the same grain, as silver does. Every row of noise has a generator of its own (Philox,
-    keyed by seed and row), so strips may be worked in any number and order.
+    Density is D = -log10 Y (ISO 5-1). What is claimed is density, not code values: the standard deviation of
+    D through any aperture is that of a film, and goes with √D, since grains that lie at random have a variance
+    proportional to their number (Siedentopf 1937; from memory). So white stays clean; in the code values of a
+    picture the grain is strongest in the light middle tones (at D 0.5, L* 63, for gamma 2.2) and fades towards
+    white and black. The mean light of a tone is kept.
+
+    A pixel is itself an aperture, a square as wide as its pitch on the film. White grain fluctuates there with
+    1/√area (Selwyn 1935); clumped grain less, since the square averages within a clump (`pixel_sigma_density`).
+    A smaller picture of the same film has therefore just the grain that a larger one has when it is reduced.
+    Grain is scaled so that the 48 µm disc reads `granularity`, clumped or not (`clumping_ratio`).
+
+    All channels bear the same grain, as silver does. Every row of noise has a generator of its own, seeded by
+    seed and row, so bands may be worked in any number and order.
     """
     check_finite(linear_display)
     if linear_display.ndim not in (2, 3) or (linear_display.ndim == 3 and linear_display.shape[2] not in (1, 3)):
         raise FrameError("P002", f"Grain is laid over (H, W) or (H, W, 3), not over {linear_display.shape}.")
+    if granularity == 0:
+        return linear_display.copy()
     height, width = linear_display.shape[:2]
     pitch_um = format_long_side_mm * 1000 / (long_side_px or max(height, width))
-    sigma_px = clump_um / pitch_um
     sigma_density = pixel_sigma_density(granularity, pitch_um, clump_um)
-    grained = linear_display.copy()
-    if granularity == 0:
-        return grained
+    kernel = clump_kernel(clump_um / pitch_um)
+    # In nepers, n = -ln Y = ln 10 · D, the deviation z·σ·√D is z·swing·√n. E[exp(-z·swing·√n)] = exp(swing²·n/2)
+    # for a Gaussian z: taken away, so that a tone keeps its mean light.
+    swing = math.sqrt(math.log(10)) * sigma_density
+    grained = np.empty_like(linear_display)
     for row in range(0, height, _STRIP_PX):
-        strip = grained[row : row + _STRIP_PX]
-        density = -np.log10(np.maximum(_luminance(strip), np.float32(1e-6)))
-        root = np.sqrt(np.maximum(density, 0.0))
-        deviation = _clumped_rows(seed, top + row, strip.shape[0], width, sigma_px) * np.float32(sigma_density)
-        # E[10^-d] = exp((ln 10 · σ)²/2) for a Gaussian d: taken away, so that a tone keeps its mean light.
-        sigma_after = sigma_density * _blurred_sigma(sigma_px) * root
-        deviation = deviation * root + np.float32(math.log(10) / 2) * sigma_after**2
-        factor = np.power(np.float32(10), -deviation)
-        strip *= factor.reshape(factor.shape + (1,) * (strip.ndim - 2))
-    return np.clip(grained, 0.0, 1.0, out=grained)
+        strip = linear_display[row : row + _STRIP_PX]
+        nepers = np.log(np.maximum(_luminance(strip), np.float32(_DARKEST)))
+        np.minimum(nepers, 0.0, out=nepers)
+        np.negative(nepers, out=nepers)
+        deviation = _clumped_rows(seed, top + row, strip.shape[0], width, kernel)
+        deviation *= np.float32(swing)
+        deviation *= np.sqrt(nepers)
+        nepers *= np.float32(swing**2 / 2)
+        deviation += nepers
+        np.negative(deviation, out=deviation)
+        factor = np.exp(deviation, out=deviation)
+        grained_strip = grained[row : row + _STRIP_PX]
+        np.multiply(strip, factor.reshape(factor.shape + (1,) * (strip.ndim - 2)), out=grained_strip)
+        np.clip(grained_strip, 0.0, 1.0, out=grained_strip)
+    return grained
 
 
 def clumping_ratio(clump_um: float) -> float:
@@ -104,15 +122,62 @@ def clumping_ratio(clump_um: float) -> float:
 
 
 def pixel_sigma_density(granularity: float, pitch_um: float, clump_um: float) -> float:
-    """Standard deviation of density a pixel, at density 1.0, before clumping blurs it.
+    """Standard deviation of density that a pixel has at density 1.0: that of the film through the pixel's square.
 
     Examples
     --------
-    >>> round(pixel_sigma_density(17, 6.0, 0.0), 4)
-    0.1205
+    >>> round(pixel_sigma_density(17, 6.0, 0.0), 4), round(pixel_sigma_density(17, 6.0, 6.0), 4)
+    (0.1205, 0.0384)
     """
     aperture_side_um = math.sqrt(math.pi) * APERTURE_UM / 2
-    return granularity / 1000 * aperture_side_um / pitch_um / clumping_ratio(clump_um)
+    white = granularity / 1000 * aperture_side_um / pitch_um
+    return white / clumping_ratio(clump_um) * float(_square_covariance(clump_um / pitch_um, 1)[0])
+
+
+def _square_covariance(sigma_px: float, count: int) -> NDArray[np.float64]:
+    """Along one axis, the covariance of pixels 0 to `count` - 1 apart, where unclumped grain has 1, 0, 0, ...
+
+    White noise through a Gaussian of σ has the covariance exp(-x²/4σ²)/(2σ√π). Its mean over two pixels' widths
+    is a second difference of its second integral, x/2·erf(x/2σ) + σ/√π·exp(-x²/4σ²).
+    """
+    lags = np.arange(-1, count + 1, dtype=np.float64)
+    if sigma_px == 0:
+        integral = np.abs(lags) / 2
+    else:
+        scaled = lags / (2 * sigma_px)
+        integral = lags / 2 * erf(scaled) + sigma_px / math.sqrt(math.pi) * np.exp(-(scaled**2))
+    covariance: NDArray[np.float64] = integral[2:] - 2 * integral[1:-1] + integral[:-2]
+    return covariance
+
+
+@cache
+def clump_kernel(sigma_px: float) -> NDArray[np.float32]:
+    """Weights that turn white noise into the noise of clumped grain, as pixels see it, along one axis.
+
+    Parameters
+    ----------
+    sigma_px : standard deviation of the Gaussian that clumps, in pixels
+
+    Returns
+    -------
+    float32, (2·reach + 1,), symmetric; the squares sum to 1, so that the noise keeps its standard deviation.
+
+    Notes
+    -----
+    A Gaussian sampled at the pixels leaves out the averaging over their area, which for small clumps is most of
+    it: the kernel is therefore the one whose autocorrelation is `_square_covariance` (the root of its spectrum,
+    Wiener and Khinchin).
+    """
+    length = 1 << max(6, math.ceil(math.log2(16 * sigma_px + 1)) + 1)
+    covariance = _square_covariance(sigma_px, length // 2 + 1)
+    spectrum = np.fft.rfft(np.concatenate([covariance, covariance[-2:0:-1]])).real
+    weights = np.fft.irfft(np.sqrt(np.maximum(spectrum, 0.0)))[: length // 2]
+    tails = np.cumsum(np.abs(weights[::-1]))[::-1]
+    half = weights[: max(1, int(np.count_nonzero(tails > _TAIL * tails[0])))]
+    kernel = np.concatenate([half[:0:-1], half])
+    # Rounded, so that the last digits of a transform, which differ between processors, reach no picture.
+    rounded: NDArray[np.float32] = np.round(kernel / math.sqrt(float((kernel**2).sum())), 7).astype(np.float32)
+    return rounded
 
 
 def _luminance(strip: FloatImage) -> FloatImage:
@@ -123,29 +188,40 @@ def _luminance(strip: FloatImage) -> FloatImage:
     return luminance
 
 
-def _blurred_sigma(sigma_px: float) -> float:
-    """Standard deviation of unit white noise after the clumping Gaussian, as it is sampled."""
-    if sigma_px == 0:
-        return 1.0
-    reach = _reach_px(sigma_px)
-    weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma_px) ** 2)
-    weights /= weights.sum()
-    return float((weights**2).sum())
-
-
-def _reach_px(sigma_px: float) -> int:
-    return int(_BLUR_REACH * sigma_px + 0.5)
-
-
-def _clumped_rows(seed: int, top: int, rows: int, width: int, sigma_px: float) -> FloatImage:
+def _clumped_rows(seed: int, top: int, rows: int, width: int, kernel: NDArray[np.float32]) -> FloatImage:
     """Rows `top` to `top + rows` of the noise, each the same whatever strip it is asked for in."""
-    reach = _reach_px(sigma_px)
+    reach = kernel.size // 2
     noise = np.empty((rows + 2 * reach, width + 2 * reach), np.float32)
     for index, row in enumerate(noise):
-        counter = (_FIRST_ROW + top - reach + index) << 128
-        generator = np.random.Generator(np.random.Philox(key=seed, counter=counter))
+        number = _FIRST_ROW + top - reach + index
+        generator = np.random.Generator(np.random.SFC64(np.random.SeedSequence((seed, number))))
         generator.standard_normal(out=row, dtype=np.float32)
-    if sigma_px == 0:
-        return noise
-    blurred: FloatImage = gaussian_filter(noise, sigma_px, truncate=_BLUR_REACH)
-    return blurred[reach : reach + rows, reach : reach + width]
+    across = _weighted(noise.ravel(), kernel, 1)
+    down = _weighted(across, kernel, noise.shape[1])
+    # Sums that run over a row's end lie in its last columns, which are cut off here.
+    whole = np.empty((rows, noise.shape[1]), np.float32)
+    whole.ravel()[: down.size] = down
+    return whole[:, :width]
+
+
+def _weighted(values: FloatImage, kernel: NDArray[np.float32], step: int) -> FloatImage:
+    """Sums of values `step` apart, weighted by a symmetric kernel, in a fixed order, as every processor rounds them.
+
+    Parameters
+    ----------
+    values : float32, (N,), rows one after the other; `step` 1 goes along a row, a row's length down a column
+
+    Returns
+    -------
+    float32, (N - (len(kernel) - 1)·step,).
+    """
+    reach = kernel.size // 2
+    count = values.size - 2 * reach * step
+    total: FloatImage = values[reach * step : reach * step + count] * kernel[reach]
+    pair = np.empty_like(total)
+    for away in range(1, reach + 1):
+        before, after = (reach - away) * step, (reach + away) * step
+        np.add(values[before : before + count], values[after : after + count], out=pair)
+        pair *= kernel[reach + away]
+        total += pair
+    return total

@@ -10,8 +10,8 @@ import numpy as np
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging.bit_depth import FloatImage, check_finite
 from glassine.tasks.imaging.icc_profile import luminance
-from glassine.tasks.imaging.look import MIDDLE_GREY
 from glassine.tasks.imaging.photosites import NO_MOSAIC, Photosites
+from glassine.tasks.imaging.tone_curve import MIDDLE_GREY
 
 METHOD = 3
 """Counts changes of how frames are measured; a reading by an older method is taken again."""

@@ -27,7 +27,7 @@ SCHEMAS = sorted(path.name.removesuffix(".schema.json") for path in CONFIG.with_
 SHEET: Document = json.loads((CONFIG / "job_sheet.example.json").read_bytes())
 LOOK: Document = json.loads((CONFIG / "looks" / "hard-mono.json").read_bytes())
 PRINT: Document = json.loads((CONFIG / "specifications" / "yearbook-print.json").read_bytes())
-STEPS = "exposure, monochrome, tone_curve, black_point, white_point, toning, grain"
+STEPS = "exposure, monochrome, tone_curve, black_point, white_point, toning, burn_in, hold_back, cdl, cube, grain"
 
 
 @pytest.mark.parametrize(

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import numpy as np
@@ -12,11 +15,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
+from numpy.typing import NDArray
 
 from glassine.schemas.errors import DocumentError, FrameError
-from glassine.tasks.imaging import look
+from glassine.tasks.imaging import icc_profile, look, tone_range
 from glassine.tasks.imaging.bit_depth import FloatImage
-from glassine.tasks.imaging.icc_profile import lightness, luminance, to_lab
+from glassine.tasks.imaging.cube import Cube, pack_table
+from glassine.tasks.imaging.icc_profile import lightness, to_lab
 
 ROOT = Path(__file__).parents[3]
 LOOKS = sorted((ROOT / "config" / "looks").glob("*.json"))
@@ -43,29 +48,38 @@ def test_the_studios_looks_meet_the_schema_and_bear_their_file_name(path: Path) 
     assert document["name"] == path.stem
 
 
-@pytest.mark.parametrize("path", LOOKS, ids=lambda path: path.stem)
-def test_the_studios_looks_rise_from_black_to_white(path: Path) -> None:
-    document = json.loads(path.read_text("utf-8"))
+def without_grain(path: Path) -> dict[str, Any]:
+    document: dict[str, Any] = json.loads(path.read_text("utf-8"))
     document["steps"] = [step for step in document["steps"] if step["step"] != "grain"]
-    ramp = grey(0.0, *(0.18 * 2.0 ** np.arange(-9, 2.5, 0.5)), 1.0)
-    rendered = look.apply(document, ramp, seed=1)[0, :, 1]
+    return document
+
+
+@pytest.mark.parametrize("path", LOOKS, ids=lambda path: path.stem)
+def test_the_studios_looks_rise_from_black_to_white_with_the_metered_grey_in_the_middle(path: Path) -> None:
+    # A metered 18 % grey lies at 18 % / √2 of a raw's saturation: ISO 12232:2019.
+    ramp = grey(0.0, *(0.127 * 2.0 ** np.arange(-9, 3, 0.5)), 1.0)
+    rendered = look.apply(without_grain(path), ramp, seed=1)[0, :, 1]
     assert np.all(np.diff(rendered) >= 0)
-    assert rendered[0] < 0.012, "black is no lighter than L* 10"
-    assert rendered[-1] > 0.85
-    assert 0.14 < rendered[19] < 0.24, "18 % grey stays a middle tone"
+    assert rendered[0] <= 0.01779, "black is no lighter than D 1.75"
+    assert 0.86 < rendered[-1] < 0.985, "saturation is white, and no look burns it out"
+    assert 0.165 < rendered[19] < 0.225, "metered grey is shown as a grey between 118 and 130 (sRGB)"
+
+
+@pytest.mark.parametrize("path", LOOKS, ids=lambda path: path.stem)
+def test_the_studios_looks_keep_tones_apart_up_to_saturation(path: Path) -> None:
+    light = grey(*(2.0 ** np.array([-1.0, -0.5, 0.0])))
+    rendered = icc_profile.encode(look.apply(without_grain(path), light, seed=1), "sRGB")[0, :, 1] * 255
+    assert np.all(np.diff(rendered) >= 3), "half stops below saturation are three codes apart or more"
+
+
+def test_lifted_mono_has_the_black_and_the_white_of_its_densities() -> None:
+    document = without_grain(ROOT / "config" / "looks" / "lifted-mono.json")
+    black, white = look.apply(document, grey(0.0, 40.0), seed=1)[0, :, 0]
+    assert -np.log10([black, white]) == pytest.approx([1.75, 0.05], abs=2e-3)
 
 
 def test_the_four_looks_are_there() -> None:
     assert [path.stem for path in LOOKS] == ["hard-mono", "lifted-mono", "plain-colour", "soft-mono"]
-
-
-# CIE 15 (L* = 116 f(Y) - 16), the values as in ISO/CIE 11664-4, computed by colour-science 0.4.7.
-@pytest.mark.parametrize(
-    ("y", "expected"),
-    [(1.0, 100.0), (0.5, 76.069261), (0.18, 49.496108), (0.1, 37.842430), (0.01, 8.991442), (0.001, 0.903296)],
-)
-def test_lightness_to_luminance_is_the_inverse_of_cie_lightness(y: float, expected: float) -> None:
-    assert look.lightness_to_luminance(expected) == pytest.approx(y, rel=1e-6)
 
 
 # Density D = -log10 T (ISO 5-1) of a lifted black, with its L*: L* 5, 10, 16 are D 2.257, 1.948, 1.678.
@@ -84,7 +98,7 @@ def test_black_and_white_point_hold_in_either_order(black_first: bool) -> None:
     ]
     rendered = render(steps if black_first else steps[::-1], grey(0.0, 0.4, 1.0, 3.0))
     assert lightness(rendered)[0, [0, 2, 3]] == pytest.approx([9.0, 96.0, 96.0], abs=1e-3)
-    low, high = look.lightness_to_luminance(9.0), look.lightness_to_luminance(96.0)
+    low, high = tone_range.lightness_to_luminance(9.0), tone_range.lightness_to_luminance(96.0)
     assert rendered[0, 1, 0] == pytest.approx(low + 0.4 * (high - low), abs=TOLERANCE)
 
 
@@ -111,56 +125,9 @@ def test_monochrome_keeps_a_neutral_and_gives_three_equal_channels(
     assert rendered[0, 1, 0] == pytest.approx(by_hand, abs=5e-5)
 
 
-points = st.lists(
-    st.tuples(st.floats(-12, 6).map(lambda v: round(v, 2)), st.floats(-14, 2.4)), min_size=2, max_size=8,
-    unique_by=lambda point: point[0],
-).map(lambda drawn: [list(p) for p in zip(sorted(p[0] for p in drawn), sorted(p[1] for p in drawn), strict=True)])  # fmt: skip
-
-
-@given(points=points)
-@settings(deadline=None, max_examples=40)
-def test_a_tone_curve_rises_and_goes_through_its_points(points: list[list[float]]) -> None:
-    step = {"step": "tone_curve", "points": points}
-    ramp = 0.18 * 2.0 ** np.linspace(-20, 8, 400)
-    rendered = render([step], grey(*ramp))[0, :, 0]
-    assert np.all(np.diff(rendered) >= -1e-7)
-    stops_in = np.array([point[0] for point in points])
-    through = look.bend_stops(stops_in, points)
-    assert through == pytest.approx([point[1] for point in points], abs=1e-6)
-    at_points = render([step], grey(*(0.18 * 2.0**stops_in)))[0, :, 0]
-    # The ramp's float32 light is known to about 1e-7 of itself, which a steep curve magnifies.
-    steepest = max((b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(points))
-    assert at_points == pytest.approx(np.minimum(0.18 * 2.0**through, 1.0), rel=max(1e-4, 1e-6 * steepest))
-
-
-def test_a_straight_curve_of_two_points_is_its_own_line_and_goes_on_outside() -> None:
-    points = [[-1.0, -1.5], [1.0, 1.5]]
-    stops = np.array([-10.0, -1.0, 0.0, 0.5, 1.0, 3.0])
-    assert look.bend_stops(stops, points) == pytest.approx(stops * 1.5, abs=1e-12)
-    step = {"step": "tone_curve", "points": [[-16.0, -16.0], [2.0, 2.0]]}
-    light = grey(0.0, 1e-5, 0.001, 0.18, 0.5, 1.0)
-    assert render([step], light) == pytest.approx(light, abs=TOLERANCE)
-
-
-@given(
-    shadows=st.tuples(st.floats(-60, 60), st.floats(-60, 60)),
-    lights=st.tuples(st.floats(-60, 60), st.floats(-60, 60)),
-)
-@settings(deadline=None, max_examples=40)
-def test_toning_keeps_luminance_and_stays_in_gamut(shadows: tuple[float, float], lights: tuple[float, float]) -> None:
-    step = {"step": "toning", "shadows": list(shadows), "lights": list(lights)}
-    light = np.linspace(0, 1, 41)
-    image = grey(*light)
-    image[0, 20] = [0.9, 0.1, 0.4]
-    rendered = render([step], image)
-    assert luminance(rendered) == pytest.approx(luminance(image), abs=1e-5)
-    assert rendered.min() >= 0
-    assert rendered.max() <= 1
-
-
 def test_toning_gives_the_chroma_that_was_asked_for() -> None:
     step = {"step": "toning", "shadows": [2.0, 6.0], "lights": [4.0, 12.0]}
-    lab = to_lab(render([step], grey(look.lightness_to_luminance(50.0))))[0, 0]
+    lab = to_lab(render([step], grey(tone_range.lightness_to_luminance(50.0))))[0, 0]
     assert lab == pytest.approx([50.0, 3.0, 9.0], abs=2e-3)
 
 
@@ -173,13 +140,167 @@ def test_a_look_without_a_curve_ends_within_range_and_leaves_its_input_alone() -
     assert np.array_equal(image, before)
 
 
-def test_is_monochrome_knows_toning() -> None:
-    mono = {"step": "monochrome", "red": 1.0, "green": 1.0, "blue": 1.0}
-    toning = {"step": "toning", "shadows": [0.0, 5.0], "lights": [0.0, 5.0]}
-    assert look.is_monochrome(of_steps(mono))
-    assert not look.is_monochrome(of_steps(mono, toning))
-    assert look.is_monochrome(of_steps(toning, mono))
-    assert not look.is_monochrome(of_steps(toning))
+def test_toning_by_two_colours_is_toning_by_two_points() -> None:
+    image = grey(*np.linspace(0, 1, 20))
+    by_colours = render([{"step": "toning", "shadows": [2.0, 6.0], "lights": [4.0, 12.0]}], image)
+    by_points = render([{"step": "toning", "points": [[0, 2.0, 6.0], [100, 4.0, 12.0]]}], image)
+    assert np.array_equal(by_colours, by_points)
+
+
+MONOCHROME = {"step": "monochrome", "filter": "yellow"}
+NO_GRADE = {"slope": [1.0] * 3, "offset": [0.0] * 3, "power": [1.0] * 3, "saturation": 1.0, "style": "clamp"}
+GRADE = {"step": "cdl", "space": "sRGB", **NO_GRADE}
+TONING = {"step": "toning", "points": [[0, 0.0, 5.0], [100, 0.0, 5.0]]}
+
+
+def table_of(change: Callable[[NDArray[np.float32]], NDArray[np.float32]], size: int = 17) -> dict[str, Any]:
+    """A `cube` step whose table is a function of colours, red fastest."""
+    side = np.linspace(0, 1, size, dtype=np.float32)
+    blue, green, red = np.meshgrid(side, side, side, indexing="ij")
+    table = change(np.stack([red, green, blue], axis=-1))
+    packed = pack_table(Cube("", "3D", size, (0.0, 0.0, 0.0), (1.0, 1.0, 1.0), table))
+    return {"step": "cube", "space": "sRGB", "interpolation": "tetrahedral", "table": packed}
+
+
+@pytest.mark.parametrize("colour", [TONING, GRADE, table_of(np.positive)], ids=["toning", "cdl", "cube"])
+def test_is_monochrome_asks_the_last_step_that_gives_or_takes_colour(colour: dict[str, Any]) -> None:
+    assert look.is_monochrome(of_steps(MONOCHROME))
+    assert not look.is_monochrome(of_steps(MONOCHROME, colour))
+    assert look.is_monochrome(of_steps(colour, MONOCHROME))
+    assert look.is_monochrome(of_steps(MONOCHROME, colour, MONOCHROME))
+    assert not look.is_monochrome(of_steps(colour))
+    assert look.PreparedLook(of_steps(MONOCHROME), width=4, height=4, seed=1).channels == 1
+    assert look.PreparedLook(of_steps(MONOCHROME, colour), width=4, height=4, seed=1).channels == 3
+
+
+# The table of densities that CIE lightness and 8-bit sRGB codes are printed beside.
+@pytest.mark.parametrize(
+    ("density", "lightness_of_it", "code"), [(1.50, 20.682, 49.77), (2.00, 8.991, 25.46), (2.40, 3.596, 12.88)]
+)
+def test_a_black_point_by_density_is_the_printed_black(density: float, lightness_of_it: float, code: float) -> None:
+    rendered = render([{"step": "black_point", "density": density}], grey(0.0, 1.0))
+    assert lightness(rendered)[0] == pytest.approx([lightness_of_it, 100.0], abs=1e-3)
+    assert icc_profile.encode(rendered, "sRGB")[0, 0, 1] * 255 == pytest.approx(code, abs=0.01)
+
+
+def test_a_white_point_by_density_keeps_black() -> None:
+    rendered = render([{"step": "white_point", "density": 0.05}], grey(0.0, 1.0, 5.0))
+    assert rendered[0, :, 0] == pytest.approx([0.0, 0.891251, 0.891251], abs=TOLERANCE)
+
+
+def test_a_filter_darkens_blue_and_keeps_grey() -> None:
+    sky = np.array([[[0.2, 0.3, 0.7], [0.3, 0.3, 0.3]]], np.float32)
+    plain, red = (render([{"step": "monochrome", "filter": name}], sky)[0, :, 0] for name in ("none", "red"))
+    assert red[0] < plain[0] / 2
+    assert [plain[1], red[1]] == pytest.approx([0.3, 0.3], abs=1e-6)
+
+
+BURN = {"step": "burn_in", "stops": 1.0, "outside": False, "feather_percent": 5.0}
+MIDDLE = {"shape": "rectangle", "x": 30, "y": 30, "width": 40, "height": 40}
+
+
+def test_burning_in_darkens_the_region_and_holding_back_lightens_it() -> None:
+    image = np.full((80, 120, 3), 0.2, np.float32)
+    burnt = render([{**BURN, "region": MIDDLE}], image)
+    assert burnt[40, 60] == pytest.approx([0.1] * 3, rel=1e-3)
+    assert burnt[5, 5] == pytest.approx([0.2] * 3, rel=1e-3)
+    corners = render([{**BURN, "region": MIDDLE, "outside": True}], image)
+    assert corners[40, 60] == pytest.approx([0.2] * 3, rel=1e-3)
+    assert corners[5, 5] == pytest.approx([0.1] * 3, rel=1e-3)
+    held = render([{**BURN, "step": "hold_back", "region": MIDDLE}], image)
+    assert held[40, 60] == pytest.approx([0.4] * 3, rel=1e-3)
+
+
+def test_a_cdl_grades_the_encoded_picture() -> None:
+    """0.18 -> 0.138714 by slope 1.2, offset -0.05, power 1.1 (OpenColorIO 2.6)."""
+    step = {**GRADE, "slope": [1.2] * 3, "offset": [-0.05] * 3, "power": [1.1] * 3}
+    light = icc_profile.decode(np.full((1, 1, 3), 0.18, np.float32), "sRGB")
+    assert icc_profile.encode(render([step], light), "sRGB")[0, 0] == pytest.approx([0.138714] * 3, abs=2e-6)
+
+
+@pytest.mark.parametrize("step", [GRADE, table_of(np.positive)], ids=["cdl", "cube"])
+@pytest.mark.parametrize("space", ["sRGB", "Adobe RGB (1998)", "ROMM RGB"])
+def test_a_grade_that_changes_nothing_changes_nothing(step: dict[str, Any], space: str) -> None:
+    light = icc_profile.decode(np.random.default_rng(2).random((4, 9, 3), np.float32), space)
+    assert render([{**step, "space": space}], light) == pytest.approx(light, abs=4e-6)
+
+
+def test_a_table_exchanges_what_it_says() -> None:
+    light = icc_profile.decode(np.array([[[0.25, 0.5, 0.75]]], np.float32), "sRGB")
+    swapped = render([table_of(lambda colours: colours[..., ::-1])], light)
+    assert icc_profile.encode(swapped, "sRGB")[0, 0] == pytest.approx([0.75, 0.5, 0.25], abs=1e-5)
+
+
+def test_after_a_grade_black_and_white_are_the_displays() -> None:
+    darker = {**GRADE, "slope": [0.5] * 3}
+    steps = [{"step": "black_point", "density": 1.5}, darker, {"step": "black_point", "density": 2.0}]
+    rendered = render(steps, grey(0.0))
+    black = np.full((1, 1, 3), 10**-1.5, np.float32)
+    graded = icc_profile.decode(icc_profile.encode(black, "sRGB") * np.float32(0.5), "sRGB")[0, 0, 1]
+    assert rendered[0, 0, 1] == pytest.approx(0.01 + 0.99 * graded, abs=1e-5)
+
+
+EVERY_STEP: list[dict[str, Any]] = [
+    {"step": "exposure", "stops": 0.5},
+    {**BURN, "region": {"shape": "ellipse", "x": -20, "y": 10, "width": 80, "height": 60}, "feather_percent": 15.0},
+    MONOCHROME,
+    {"step": "tone_curve", "points": [[-6, -8], [0, 0.1], [2, 2.0], [3, 2.4]]},
+    {"step": "white_point", "density": 0.05},
+    {"step": "black_point", "density": 1.8},
+    {**GRADE, "power": [1.1, 1.0, 0.9]},
+    table_of(np.sqrt),
+    TONING,
+    {"step": "grain", "granularity": 17, "format_long_side_mm": 8, "clump_um": 40},
+]
+
+
+@given(cuts=st.lists(st.integers(1, 199), max_size=8), seed=st.integers(0, 2**32 - 1), order=st.randoms())
+@settings(deadline=None, max_examples=12)
+def test_bands_in_any_order_on_several_threads_are_the_whole_picture(cuts: list[int], seed: int, order: Random) -> None:
+    linear = np.random.default_rng(1).random((200, 130, 3), np.float32)
+    whole = look.apply(of_steps(*EVERY_STEP), linear, seed=seed)
+    prepared = look.PreparedLook(of_steps(*EVERY_STEP), width=130, height=200, seed=seed)
+    edges = sorted({0, 200, *cuts})
+    bands = list(pairwise(edges))
+    order.shuffle(bands)
+    banded = np.empty_like(whole)
+    with ThreadPoolExecutor(3) as threads:
+        rendered = threads.map(lambda band: prepared.rows(linear[band[0] : band[1]], band[0]), bands)
+        for (top, bottom), rows in zip(bands, rendered, strict=True):
+            banded[top:bottom] = rows
+    assert np.array_equal(banded, whole)
+
+
+def test_every_step_is_valid_by_the_schema() -> None:
+    schema = json.loads((ROOT / "schemas" / "look.schema.json").read_text("utf-8"))
+    older: list[dict[str, Any]] = [
+        {"step": "monochrome", "red": 0.4, "green": 0.5, "blue": 0.1},
+        {"step": "monochrome", "red": 0.4, "green": 0.5, "blue": 0.1, "primaries": "sRGB"},
+        {"step": "black_point", "lightness": 9},
+        {"step": "white_point", "lightness": 97},
+        {"step": "toning", "shadows": [0, 5], "lights": [0, 8]},
+        {**BURN, "step": "hold_back", "region": {"shape": "polygon", "points": [[0, 0], [50, 120], [-10, 90]]}},
+    ]
+    assert list(Draft202012Validator(schema).iter_errors(of_steps(*EVERY_STEP, *older))) == []
+
+
+@pytest.mark.parametrize(
+    "step",
+    [
+        {"step": "black_point", "lightness": 9, "density": 2.0},
+        {"step": "black_point"},
+        {"step": "monochrome", "filter": "yellow", "red": 1},
+        {"step": "monochrome", "filter": "blue"},
+        {"step": "toning", "points": [[0, 1, 1]]},
+        {"step": "toning", "points": [[0, 1, 1], [100, 1, 1]], "lights": [0, 1]},
+        {**BURN, "region": {**MIDDLE, "width": 0}},
+        {**BURN, "region": MIDDLE, "feather_percent": 0},
+        {**GRADE, "power": [0, 1, 1]},
+    ],
+)
+def test_what_says_a_thing_twice_or_not_at_all_is_not_valid(step: dict[str, Any]) -> None:
+    schema = json.loads((ROOT / "schemas" / "look.schema.json").read_text("utf-8"))
+    assert list(Draft202012Validator(schema).iter_errors(of_steps(step)))
 
 
 @pytest.mark.parametrize(
@@ -189,6 +310,15 @@ def test_is_monochrome_knows_toning() -> None:
         ([{"step": "exposure", "stops": 0}, {"step": "tone_curve", "points": [[0, 1], [1, 0]]}], "steps/1"),
         ([{"step": "tone_curve", "points": [[0, 1], [0, 1]]}], "steps/0"),
         ([{"step": "black_point", "lightness": 50}, {"step": "white_point", "lightness": 50}], "steps/1"),
+        (
+            [
+                {"step": "white_point", "density": 0.7},
+                {"step": "black_point", "lightness": 50},
+                {"step": "white_point", "lightness": 50},
+            ],
+            "steps/2",
+        ),
+        ([{"step": "toning", "points": [[50, 1, 1], [50, 2, 2]]}], "steps/0"),
         (
             [
                 {"step": "grain", "granularity": 1, "format_long_side_mm": 36, "clump_um": 0},
@@ -209,3 +339,12 @@ def test_what_is_no_picture_is_refused(bad: FloatImage) -> None:
     with pytest.raises(FrameError) as caught:
         render([{"step": "exposure", "stops": 0}], bad)
     assert caught.value.code == "P002"
+
+
+def test_a_table_that_is_none_is_refused_with_its_place() -> None:
+    step = table_of(np.positive)
+    step["table"] = {**step["table"], "size": 16}
+    with pytest.raises(DocumentError) as caught:
+        render([{"step": "exposure", "stops": 0}, step], grey(0.5))
+    assert caught.value.code == "D002"
+    assert "steps/1/table" in str(caught.value)
