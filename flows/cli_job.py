@@ -10,6 +10,7 @@ from cyclopts import App
 
 from glassine.flows.cli_common import HERE, Common, Frames, Number, frame_numbers, run_any
 from glassine.flows.outcome import summary
+from glassine.schemas.errors import CallError
 from glassine.schemas.validation import Document
 
 job_app = App(name="job", help="Open, list and describe jobs; block frames.")
@@ -153,6 +154,106 @@ def job_purpose(
     studio = common.find()
     chosen = frame_numbers(studio, number, frames)
     return assign_purpose(studio, number, purpose.replace("-", "_"), chosen, common.by)
+
+
+@job_app.command(name="balance")
+def job_balance(
+    number: Number,
+    set_up: str | None = None,
+    *,
+    card: str | None = None,
+    region: str | None = None,
+    expose: bool = False,
+    like: str | None = None,
+    multipliers: str | None = None,
+    stops: float | None = None,
+    as_shot: bool = False,
+    arrangement: int | None = None,
+    common: Common = HERE,
+) -> Document:
+    """White balance and exposure of a set-up's frames; without an option, what was said so far.
+
+    It is applied when a picture is rendered, before any look; no original is
+    touched. Proofs, and finals made from the original itself, are due again. What
+    a retoucher has keeps its balance. The numbers hold for one camera model.
+
+    Example: glassine job balance 2611-04 bench --card 0001 --expose
+    Next: glassine proof 2611-04
+    See also: glassine job match
+
+    Parameters
+    ----------
+    set_up
+        The set-up, as the job sheet names it.
+    card
+        The frame that shows a grey card, a raw.
+    region
+        Where the card lies in it: xywh=percent:40,40,20,20. By default the middle fifth of each side.
+    expose
+        With --card: bring the card to 18 % grey, too.
+    like
+        The frame whose as-shot white balance all get: it is locked for the set-up.
+    multipliers
+        Typed: of the camera's red, green and blue, such as "2.05 1 1.48".
+    stops
+        Exposure, typed: +0.3 is a third lighter.
+    as_shot
+        As the camera set each frame again.
+    arrangement
+        Only for this arrangement of the lights; by default for all that have none of their own.
+    """
+    from glassine.flows import balance
+
+    studio = common.find()
+    said = {"card": card, "region": region, "like": like, "multipliers": multipliers, "stops": stops}
+    if not (any(value is not None for value in said.values()) or expose or as_shot):
+        return balance.list_balances(studio, number, set_up)
+    if set_up is None:
+        raise CallError("W001", f"Name the set-up: glassine job balance {number} SET-UP ...")
+    named = {
+        name: frame_numbers(studio, number, [text], one=True)[0] if text is not None else None
+        for name, text in (("card", card), ("like", like))
+    }
+    return balance.set_balance(
+        studio, number, set_up, **named, region=region, multipliers=multipliers, stops=stops, expose=expose,
+        as_shot=as_shot, arrangement=arrangement, by=common.by,
+    )  # fmt: skip
+
+
+@job_app.command(name="match")
+def job_match(
+    number: Number,
+    frames: Frames,
+    *,
+    to: str | None = None,
+    stops: float | None = None,
+    as_shot: bool = False,
+    common: Common = HERE,
+) -> Document:
+    """Match the exposure of frames to another of their set-up, by their readings or by stops.
+
+    A strobe gives a little more one time and a little less the next. One that is
+    off by more than 1.5 stops is left and named: it was lit differently.
+
+    Example: glassine job match 2611-04 0012-0031 --to 0014
+    Next: glassine proof 2611-04
+    See also: glassine job balance
+
+    Parameters
+    ----------
+    to
+        The frame that they are matched to.
+    stops
+        Typed: +0.3 is a third lighter than shot.
+    as_shot
+        Take it back.
+    """
+    from glassine.flows.balance import match_exposure
+
+    studio = common.find()
+    target = frame_numbers(studio, number, [to], one=True)[0] if to is not None else None
+    chosen = frame_numbers(studio, number, frames)
+    return match_exposure(studio, number, chosen, to=target, stops=stops, as_shot=as_shot, by=common.by)
 
 
 @job_app.command(name="block")

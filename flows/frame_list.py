@@ -50,6 +50,7 @@ def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
     said += [f"  {_say_same(frame)}"] if frame["same_exposure"] else []
     said += [f"  {PURPOSES[frame['purpose']]}"] if frame["purpose"] != "picture" else []
     said += [f"  set-up {_say_set_up(frame)}"] if frame["set_up"] else []
+    said += [f"  {_say_balance(frame['balance'])}"] if frame["balance"] else []
     for copy in frame["copies"]:
         volume = manifest.document["volumes"][copy["volume"]]["name"]
         said.append(f"  copy on {volume}: {copy['outcome']}, last read back whole {copy['whole_at']}, {copy['path']}")
@@ -90,6 +91,11 @@ def _say_set_up(frame: Frame) -> str:
     return (
         f"{frame['set_up']}, arrangement {frame['arrangement']}" if frame["arrangement"] > 1 else str(frame["set_up"])
     )
+
+
+def _say_balance(balance: Document) -> str:
+    white = "white balance " + " ".join(f"{each:.3f}" for each in balance["multipliers"] or ()) + ", "
+    return f"rendered with {white if balance['multipliers'] else ''}{balance['stops']:+.2f} stops"
 
 
 def _say_same(frame: Frame) -> str:

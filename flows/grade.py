@@ -16,6 +16,7 @@ from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.proof import seed_of
 from glassine.flows.studio import read_studio
+from glassine.schemas.balance import balance_key
 from glassine.schemas.due import DueFinal, current_final, due_finals, unsigned_finals, waits, wanted_finals
 from glassine.schemas.errors import CallError, FixityError, FrameError, GlassineError, VolumeError
 from glassine.schemas.identifiers import counted
@@ -31,6 +32,7 @@ from glassine.schemas.stage import (
 )
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
+from glassine.tasks.imaging.balance import Balance
 from glassine.tasks.imaging.decoder_pool import Outcome
 from glassine.tasks.imaging.rendering import make_final
 
@@ -190,19 +192,23 @@ def _rendered(wanted: DueFinal, outcome: Outcome) -> Document:
     return dict(outcome.value)
 
 
-def _render(source: Path, look: Document, out: Path, seed: int) -> Document:
-    return make_final(source, look, out, seed=seed)
+def _render(source: Path, look: Document, out: Path, seed: int, balance: Balance) -> Document:
+    return make_final(source, look, out, seed=seed, balance=balance)
 
 
-def _render_call(job: OpenJob, wanted: DueFinal, place: Path | None) -> tuple[Path, Document, Path, int]:
+def _render_call(job: OpenJob, wanted: DueFinal, place: Path | None) -> tuple[Path, Document, Path, int, Balance]:
     frame = job.manifest.frame(wanted.frame)
     look = adopted_document(job.manifest, f"look/{wanted.look}")
-    name = f"{job.number}_{frame['number']}_{wanted.final}_r{wanted.round}.{look['sha256'][:8]}.tif"
+    # What came back from a retoucher has the balance of its base file.
+    balance = frame["balance"] if wanted.round == UNRETOUCHED else None
+    version = ".".join(filter(None, (look["sha256"][:8], balance_key(balance))))
+    name = f"{job.number}_{frame['number']}_{wanted.final}_r{wanted.round}.{version}.tif"
     return (
         _source_of(job, frame, wanted),
         look["content"],
         place or job.path(f"finals/{frame['number']}/{name}"),
         seed_of(frame),
+        Balance.of(balance),
     )
 
 
@@ -241,6 +247,7 @@ def _final_fact(job: OpenJob, wanted: DueFinal, path: str, made: Document) -> Fa
         "path": path,
         "sources": sources,
         "frames": frames,
+        **({"balance": frame["balance"]} if frame["balance"] and wanted.round == UNRETOUCHED else {}),
         **{name: made[name] for name in ("sha256", "size", "width", "height", "bits", "profile")},
     }
 

@@ -30,6 +30,8 @@ class Work:
     proving: Proving
     identity: Future[Document]
     is_from_custody: bool = False
+    balance: Document | None = None
+    """In which its proof is made; of a landed file as shot: what its set-up has is known when its camera is."""
 
     @property
     def is_done(self) -> bool:

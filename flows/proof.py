@@ -17,13 +17,15 @@ from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
 from glassine.flows.status import lost_proofs
 from glassine.flows.studio import read_studio
-from glassine.schemas.due import contact_sheet_inputs, unproofed, verdict_of
+from glassine.schemas.balance import balance_key
+from glassine.schemas.due import contact_sheet_inputs, is_read, unproofed, verdict_of
 from glassine.schemas.errors import FrameError
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
+from glassine.tasks.imaging.balance import Balance
 from glassine.tasks.imaging.contact_sheet import Entry, make_contact_sheet
 from glassine.tasks.imaging.proof import make_proof
 from glassine.tasks.imaging.reading import METHOD
@@ -79,8 +81,7 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
         def proof_batch(batch: list[Frame]) -> list[Fact]:
             found = job.find_each(batch, problems)
             calls = (
-                (proof_call(job, frame, path, look["content"], f"{folder}/{frame['number']}.jpg"),)
-                for frame, path in found
+                (proof_call(job, frame, path, look["content"], _proof_name(folder, frame)),) for frame, path in found
             )
             facts: list[Fact] = []
             for (frame, _), outcome in zip(found, pool.run(operator.call, calls), strict=True):
@@ -89,7 +90,8 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
                 if outcome.failure and not outcome.of_file:
                     unmade.append((frame["frame"], outcome.failure))
                     continue
-                facts += proof_facts(frame, outcome, name, look["sha256"], f"{folder}/{frame['number']}.jpg")
+                place, balance = _proof_name(folder, frame), frame["balance"]
+                facts += proof_facts(frame, outcome, name, look["sha256"], place, balance=balance)
                 looked_at.append(frame["frame"])
             return facts
 
@@ -102,6 +104,11 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
         else:
             problems.append(f"Frame {print_frame(number)} has no proof yet: {failure} The next run tries it again.")
     return looked_at, problems
+
+
+def _proof_name(folder: str, frame: Frame) -> str:
+    """Where a proof lies: each balance of a frame has a name of its own, so that none replaces another."""
+    return f"{folder}/{'.'.join(filter(None, (frame['number'], balance_key(frame['balance']))))}.jpg"
 
 
 def make_sheet(job: OpenJob) -> bool:
@@ -195,6 +202,8 @@ def proof_call(job: OpenJob, frame: Frame, source: Path, look: Document, out: st
         seed=seed_of(frame),
         preview_sources=previews,
         file_name=frame["name"],
+        balance=Balance.of(frame["balance"]),
+        take_reading=not is_read(frame, METHOD),
     )
 
 
@@ -203,8 +212,10 @@ def seed_of(frame: Frame) -> int:
     return int(frame["sha256"][:8], 16)
 
 
-def proof_facts(frame: Frame, outcome: Any, look: str, look_sha256: str, path: str) -> list[Fact]:
-    """What making a frame's proof showed: its reading and its proof, or that nothing of it can be shown."""
+def proof_facts(
+    frame: Frame, outcome: Any, look: str, look_sha256: str, path: str, *, balance: Document | None = None
+) -> list[Fact]:
+    """What making a frame's proof, in a balance or as shot, showed: its reading and proof, or that nothing can be shown."""
     number = frame["frame"]
     if outcome.failure:
         return [
@@ -218,7 +229,8 @@ def proof_facts(frame: Frame, outcome: Any, look: str, look_sha256: str, path: s
     if made["reading"]:
         facts.append({"kind": "reading", "frame": number, "method": METHOD, **made["reading"]})
     shown = {name: made[name] for name in ("picture", "width", "height", "sha256", "warning")}
-    facts.append({"kind": "proof", "frame": number, "look": look, "look_sha256": look_sha256, "path": path, **shown})
+    fact = {"kind": "proof", "frame": number, "look": look, "look_sha256": look_sha256, "path": path, **shown}
+    facts.append(fact | ({"balance": balance} if balance else {}))
     return facts
 
 

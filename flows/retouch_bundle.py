@@ -30,6 +30,7 @@ from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.custody.original_name import safe_part
 from glassine.tasks.handoff.brief import brief_document
 from glassine.tasks.handoff.brief_pdf import write_brief_pdf
+from glassine.tasks.imaging.balance import Balance
 from glassine.tasks.imaging.base_file import make_base
 
 Fact = dict[str, Any]
@@ -78,7 +79,8 @@ def write_brief(job: OpenJob, frame: Frame, asked: Asked) -> None:
     folder = f"retouch/{frame['number']}/round-{number}.{asked.key}"
     stem = f"{folder}/{job.number}_{frame['number']}_r{number}"
     base_round, picture = base_of_next_round(frame, blocked_frames(job.manifest))
-    base = _render(job, frame, job.find_whole(picture or frame["sha256"]), f"{stem}_base.tif")
+    balance = None if picture else frame["balance"]  # what came back has the balance of its base already
+    base = _render(job, frame, job.find_whole(picture or frame["sha256"]), f"{stem}_base.tif", balance=balance)
     extras = [*_renderings(job, frame, asked, stem), *_donors(job, asked, folder), *_original(frame, asked)]
     _write_papers(job, frame, number, folder, base, extras, asked, retoucher=None, due=None)
     fact: Fact = {
@@ -95,6 +97,7 @@ def write_brief(job: OpenJob, frame: Frame, asked: Asked) -> None:
         "extras": extras,
         "cause": asked.cause,
         "base_round": base_round,
+        **({"balance": balance} if balance else {}),
     }
     made = [base["path"], *(extra["path"] for extra in extras if extra["use"] != "original")]
     holdings = [job.hold(job.path(f"{folder}/{name}"), "brief") for name in ("brief.json", "brief.pdf")]
@@ -168,12 +171,14 @@ def as_annotated(note: Document, extras: list[Document]) -> Document:
     }
 
 
-def _render(job: OpenJob, frame: Frame, source: Path, out: str, stops: float = 0.0) -> Document:
+def _render(
+    job: OpenJob, frame: Frame, source: Path, out: str, *, balance: Document | None, stops: float = 0.0
+) -> Document:
     """Make a base file in a disposable worker; the facts of the file, with its path."""
     return make_picture(
         job,
         "base file",
-        partial(make_base, source, job.path(out), exposure_stops=stops),
+        partial(make_base, source, job.path(out), exposure_stops=stops, balance=Balance.of(balance)),
         out,
         what=f"The base file of frame {frame['number']} was not made",
         advice="Try `glassine verify --repair`, or leave the frame out.",
@@ -185,7 +190,8 @@ def _renderings(job: OpenJob, frame: Frame, asked: Asked, stem: str) -> list[Doc
     source = job.find_whole(frame["sha256"])
     extras = []
     for name, stops in asked.renderings.items():
-        made = _render(job, frame, source, f"{stem}_rendering-{safe_part(name, 40)}.tif", stops)
+        out = f"{stem}_rendering-{safe_part(name, 40)}.tif"
+        made = _render(job, frame, source, out, balance=frame["balance"], stops=stops)
         extras.append({"use": "rendering", "name": name, "frame": frame["frame"], "exposure_stops": stops, **made})
     return extras
 
@@ -195,7 +201,7 @@ def _donors(job: OpenJob, asked: Asked, folder: str) -> list[Document]:
     for number in asked.donors:
         donor = job.manifest.frame(number)
         out = f"{folder}/{job.number}_{donor['number']}_donor.tif"
-        made = _render(job, donor, job.find_whole(donor["sha256"]), out)
+        made = _render(job, donor, job.find_whole(donor["sha256"]), out, balance=donor["balance"])
         name = f"donor {donor['number']}"
         extras.append({"use": "donor", "name": name, "frame": number, "exposure_stops": 0.0, **made})
     return extras

@@ -401,12 +401,13 @@ class TetherSession:
                 file_system.flush_folder(self.job.path(self._proofs))
             except OSError as error:
                 raise unwritable(self.job.path(path), error) from error
-        yield from proof_facts(frame, outcome, self._look_name, self._look["sha256"], path)
+        yield from proof_facts(frame, outcome, self._look_name, self._look["sha256"], path, balance=work.balance)
 
     def _prove_from_custody(self, work: Work, frame: Frame) -> None:
         """What could not be made of the landed file is made of the copy, with the companions that came meanwhile."""
         throw_away(work.proving)
         work.is_from_custody = True
+        work.balance = frame["balance"]
         source = self.job.find_whole(frame["sha256"])
         call = proof_call(self.job, frame, source, self._look["content"], f"{self._proofs}/{frame['number']}.jpg")
         work.proving.outcome = self._decoders.submit(operator.call, call)

@@ -101,7 +101,7 @@ def unproofed(manifest: Manifest, method: int) -> list[Frame]:
         for frame in manifest.frames
         if not is_blocked(frame)
         and frame["unshowable"] is None
-        and (frame["proof"] is None or not _is_read(frame, method))
+        and (frame["proof"] is None or not is_read(frame, method))
     ]
 
 
@@ -412,7 +412,8 @@ def _is_disputed(frame: Frame) -> bool:
     return bool(selection and selection["closed"] and selection["verdict"] == "conflict" and not is_blocked(frame))
 
 
-def _is_read(frame: Frame, method: int) -> bool:
+def is_read(frame: Frame, method: int) -> bool:
+    """Whether there is a reading of a frame by this method, or can be none."""
     return frame["undecodable"] is not None or bool(frame["reading"] and frame["reading"]["method"] >= method)
 
 

@@ -16,7 +16,7 @@ from multiprocessing.context import SpawnProcess
 from types import TracebackType
 from typing import Any, Self
 
-from glassine.schemas.errors import FrameError, GlassineError
+from glassine.schemas.errors import CallError, FrameError, GlassineError
 
 if sys.platform != "win32":
     import resource
@@ -41,7 +41,7 @@ class Outcome:
 
     `of_file` tells a failure that is the file's own (it does not decode, or it kills its decoder), which is a fact,
     from one that may pass: too little time or memory, a disk that is full or gone. `ran_out_of` names the limit that
-    stopped it: `TIME` or `MEMORY`, else None.
+    stopped it: `TIME` or `MEMORY`, else None. `of_call`: what was asked for is wrong, and says nothing of the file.
     """
 
     arguments: tuple[Any, ...]
@@ -49,6 +49,7 @@ class Outcome:
     failure: str | None = None
     of_file: bool = False
     ran_out_of: str | None = None
+    of_call: bool = False
 
 
 @dataclass
@@ -258,7 +259,7 @@ def _serve(connection: Connection, memory_bytes: int) -> None:
     _limit(memory_bytes)
     started = False
     while True:
-        value, failure, of_file, ran_out_of = None, None, False, None
+        value, failure, of_file, ran_out_of, of_call = None, None, False, None, False
         try:
             function, arguments = connection.recv()  # imports what it calls
         except (EOFError, OSError):
@@ -273,13 +274,13 @@ def _serve(connection: Connection, memory_bytes: int) -> None:
                 wanted = f"Decoding needed more than the {memory_bytes / (1 << 30):.3g} GiB of memory it may have."
                 failure, ran_out_of = wanted, MEMORY
             else:
-                failure, of_file = str(error), isinstance(error, FrameError)
+                failure, of_file, of_call = str(error), isinstance(error, FrameError), isinstance(error, CallError)
         except OSError as error:
             failure = f"{error.filename or 'a file'}: {error.strerror or error}"
         except Exception as error:  # whatever else a decoder raises is a fact about the file
             failure, of_file = f"{type(error).__name__}: {error}", True
         try:
-            connection.send((value, failure, of_file, ran_out_of))
+            connection.send((value, failure, of_file, ran_out_of, of_call))
         except (BrokenPipeError, ConnectionError):
             return
         except Exception as error:  # a value that cannot be pickled
