@@ -25,6 +25,7 @@ from glassine.flows.cli_common import (
     world_error,
 )
 from glassine.flows.cli_job import job_app
+from glassine.flows.cli_look import look_app
 from glassine.flows.cli_retouch import retouch_app
 from glassine.flows.cli_selects import selects_app
 from glassine.flows.cli_studio import studio_app
@@ -58,6 +59,8 @@ app.command(tether, group=STAGES, sort_key=2)
 app.command(on_set, group=STAGES, sort_key=2)
 app.command(wrap, group=STAGES, sort_key=3)
 app.command(clock, group=ALWAYS)
+look_app.group = (ALWAYS,)
+app.command(look_app)
 
 
 @app.command(group=PROGRAM)

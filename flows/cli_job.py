@@ -10,6 +10,7 @@ from cyclopts import App
 
 from glassine.flows.cli_common import HERE, Common, Frames, Number, frame_numbers, run_any
 from glassine.flows.outcome import summary
+from glassine.flows.prefect_environment import set_environment
 from glassine.schemas.errors import CallError
 from glassine.schemas.validation import Document
 
@@ -179,7 +180,7 @@ def job_balance(
 
     Example: glassine job balance 2611-04 bench --card 0001 --expose
     Next: glassine proof 2611-04
-    See also: glassine job match
+    See also: glassine job match 2611-04 0012-0031 --to 0014
 
     Parameters
     ----------
@@ -202,6 +203,7 @@ def job_balance(
     arrangement
         Only for this arrangement of the lights; by default for all that have none of their own.
     """
+    set_environment()  # measuring shares modules with flows, which load the flow engine
     from glassine.flows import balance
 
     studio = common.find()
@@ -237,7 +239,7 @@ def job_match(
 
     Example: glassine job match 2611-04 0012-0031 --to 0014
     Next: glassine proof 2611-04
-    See also: glassine job balance
+    See also: glassine job balance 2611-04 bench
 
     Parameters
     ----------
@@ -248,6 +250,7 @@ def job_match(
     as_shot
         Take it back.
     """
+    set_environment()
     from glassine.flows.balance import match_exposure
 
     studio = common.find()

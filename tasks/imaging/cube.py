@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import base64
 import binascii
+import codecs
+import io
 import math
 import re
 import zlib
@@ -28,9 +30,11 @@ LARGEST_SIZE: Final[Mapping[str, int]] = {"1D": 65536, "3D": 65}
 """Entries of a curve, from the format's page; entries along a side of a cube (common practice: 17 to 65)."""
 LARGEST_VALUE: Final = 65504.0
 """No number of a table or of its domain is larger, either way: what half-precision floats hold (IEEE 754)."""
-SIZE_LIMIT: Final = 32 * 2**20
-"""Bytes of a file: a cube of 65 with three numbers of 38 letters to a line."""
+SIZE_LIMIT: Final = 16 * 2**20
+"""Bytes of a file: a cube of 65 with numbers of 19 letters."""
 
+_LONGEST_LINE: Final = 1000
+"""Bytes; the format's page allows 250 (from memory)."""
 _NARROWEST_DOMAIN: Final = 1e-6
 _BLOCK_PX: Final = 16384
 """Pixels worked on at once: their numbers stay in a processor's cache (measured: twice as fast as all at once)."""
@@ -100,8 +104,7 @@ def apply_cube(
     Notes
     -----
     Within 1e-6 of OpenColorIO. Tetrahedral: the cell is cut into six along its grey diagonal, so that a table that
-    keeps greys neutral keeps those between its entries neutral too; trilinear does not (Sakamoto and Itooka, US
-    patent 4275413, 1981, for the six; from memory).
+    keeps greys neutral keeps those between its entries neutral too; trilinear does not (common practice).
     """
     check_colour(encoded)
     if interpolation not in ("tetrahedral", "trilinear"):
@@ -188,8 +191,11 @@ class _Reading:
 
     def read(self, content: bytes) -> Cube:
         # Comments and titles are written in all encodings; numbers and keywords are ASCII in each.
-        for number, text in enumerate(content.decode("utf-8-sig", "replace").split("\n"), 1):
+        for number, line in enumerate(io.BytesIO(content.removeprefix(codecs.BOM_UTF8)), 1):
             self.line = number
+            if len(line) > _LONGEST_LINE:
+                raise self._refuse(f"it is longer than {_LONGEST_LINE} letters, which no line of a table is.")
+            text = line.decode("utf-8", "replace")
             words = text.split()
             if not words or words[0].startswith("#"):
                 continue

@@ -219,7 +219,7 @@ ROWS = "0 0 0\n1 1 1\n"
         ("LUT_3D_SIZE 1e99\n", "line 1: .*not 1e99"),
         ("LUT_3D_SIZE\n", "line 1: .*not nothing"),
         ("LUT_3D_SIZE two\n", "line 1: .*not two"),
-        ("LUT_1D_SIZE 2\n0 0 0\n", "line 3: the file ends after 1 of the 2 rows"),
+        ("LUT_1D_SIZE 2\n0 0 0\n", "line 2: the file ends after 1 of the 2 rows"),
         ("LUT_1D_SIZE 2\n" + ROWS + "2 2 2\n", "line 4: there are more rows of numbers than the 2"),
         ("LUT_1D_SIZE 2\n0 0\n1 1 1\n", "line 2: a row has three numbers, not 2"),
         ("LUT_1D_SIZE 2\n0 0 0 0\n1 1 1\n", "line 2: a row has three numbers, not 4"),
@@ -230,8 +230,9 @@ ROWS = "0 0 0\n1 1 1\n"
         ("LUT_1D_SIZE 2\n0 0 0\n1 1e999 1\n", "line 3: 1e999 is beyond 65504"),
         ("LUT_1D_SIZE 2\n0 0 0\n1 0x1 1\n", "line 3: 0x1 is no number"),
         ("LUT_1D_SIZE 2\n0 0 0\n1 1_0 1\n", "line 3: 1_0 is no number"),
-        ("LUT_1D_SIZE 2\n0 0 0\n1 " + "9" * 5000 + " 1\n", "line 3: 9{37}… is no number"),
-        ("LUT_1D_SIZE 2\n" + "9" * 5000 + " 0 0\n1 1 1\n", "line 2: 9{37}… is no number"),
+        ("LUT_1D_SIZE 2\n0 0 0\n1 " + "9" * 500 + " 1\n", "line 3: 9{37}… is no number"),
+        ("LUT_1D_SIZE 2\n" + "9" * 500 + " 0 0\n1 1 1\n", "line 2: 9{37}… is no number"),
+        ("LUT_1D_SIZE 2\n" + "0 " * 501 + "\n", "line 2: it is longer than 1000 letters"),
         ("LUT_1D_SIZE 2\nDOMAIN_MIN 0 0 1\n" + ROWS, "DOMAIN_MAX must be larger than DOMAIN_MIN"),
         ("LUT_1D_SIZE 2\nDOMAIN_MIN 0 0\n" + ROWS, "line 2: DOMAIN_MIN has three numbers, not 2"),
     ],
@@ -250,7 +251,7 @@ def test_a_file_that_is_not_there_or_too_large_is_refused(tmp_path: Path) -> Non
     assert refused.value.code == "D001"
     with (tmp_path / "large.cube").open("wb") as file:
         file.truncate(SIZE_LIMIT + 1)
-    with pytest.raises(DocumentError, match="larger than 32 MB") as refused:
+    with pytest.raises(DocumentError, match="larger than 16 MB") as refused:
         read_cube(tmp_path / "large.cube")
     assert refused.value.code == "D001"
 
