@@ -26,7 +26,7 @@ from glassine.tasks.imaging.tiff_picture import read_picture, write_picture
 
 README = Path(__file__).resolve().parents[2] / "README.md"
 JOB = "2611-04"
-FRAMES = 10
+FRAMES = GREY_CARD = 10
 PLAYED_ELSEWHERE = ("glassine demo", "glassine studio add-volume bank=")
 """The demo takes minutes (tests/flows/test_demo.py plays it); a server is asked in tests/conformance."""
 
@@ -51,6 +51,8 @@ class Reader:
         for index in range(FRAMES):
             capture = CaptureData(counter=index + 1, taken=begun + timedelta(seconds=17 * index))
             light = render_scene(replace(Scene(), seed=index), 200, 300)
+            if index + 1 == GREY_CARD:
+                light = np.full_like(light, 0.12)
             take_frame(folder / f"SIMU{index + 1:04d}.DNG", light, capture, seed=index)
         sidecars = self.root / "path" / "to" / "sidecars"
         sidecars.mkdir(parents=True)
@@ -87,6 +89,8 @@ class Reader:
         if words[1:3] == ["audit", "--file"]:
             (found,) = list(self.here.rglob("data/2611-04_0005_print.*"))[:1]
             shutil.copyfile(found, self.here / words[3])
+        if words[1:3] == ["look", "tune"]:
+            self.monkeypatch.setattr("sys.stdin", io.StringIO("filter orange\nblack D 1.6\nsave\nquit\n"))
         if words[1] == "wrap":  # the backup is another disk, as README says it should be
             identity = self.root / "mnt" / "backup" / "glassine-volume.json"
             known = json.loads(identity.read_text("utf-8"))
