@@ -7,6 +7,7 @@ import math
 import string
 import unicodedata
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +20,11 @@ from glassine.schemas.durable_file import replace_file
 from glassine.schemas.errors import CallError
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging import icc_profile
+from glassine.tasks.imaging.bands import BAND_ROWS, band_slices, in_order
 from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8, to_uint16
 from glassine.tasks.imaging.crop import Crop, apply_crop
 from glassine.tasks.imaging.rendering import read_picture
+from glassine.tasks.imaging.tiff_picture import pack_strip
 
 ENDINGS = {"TIFF": ".tif", "JPEG": ".jpg", "PNG": ".png"}
 MM_PER_INCH = 25.4
@@ -194,12 +197,15 @@ def _encode_file(samples: np.ndarray[Any, Any], file: Mapping[str, Any], profile
     buffer = io.BytesIO()
     if file["type"] == "TIFF":
         deflated = samples.dtype == np.uint16
+        strips = in_order(partial(pack_strip, samples[rows]) for rows in band_slices(samples.shape[0]))
         tifffile.imwrite(
             buffer,
-            samples,
+            strips if deflated else samples,
+            shape=samples.shape,
+            dtype=samples.dtype,
             byteorder="<",
             photometric="minisblack" if samples.ndim == 2 else "rgb",
-            rowsperstrip=64,
+            rowsperstrip=BAND_ROWS,
             compression="zlib" if deflated else None,
             predictor=deflated,
             iccprofile=profile,

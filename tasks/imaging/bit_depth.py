@@ -75,6 +75,23 @@ def from_integers(image: NDArray[Any]) -> FloatImage:
     raise FrameError("P002", f"A picture of {image.dtype} samples: 8-bit or 16-bit whole numbers are wanted.")
 
 
+def every_integer(depth: np.dtype[Any]) -> FloatImage:
+    """All samples that a depth has, from 0 up, scaled as `from_integers` does: what a table is made from.
+
+    Raises
+    ------
+    FrameError
+        P002 for another type than uint8 and uint16.
+
+    Examples
+    --------
+    >>> every_integer(np.dtype(np.uint8)).shape
+    (256,)
+    """
+    count = 256 if depth == np.uint8 else 65536
+    return from_integers(np.arange(count).astype(depth))
+
+
 def check_finite(image: FloatImage) -> None:
     """Refuse an array that holds NaN or infinity, or no floats at all.
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Final
 
-import imagecodecs
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
@@ -18,14 +17,14 @@ from glassine.schemas.durable_file import temporary_file, unwritable
 from glassine.schemas.errors import FrameError, VolumeError
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging import icc_profile
-from glassine.tasks.imaging.tiff_picture import check_whole
+from glassine.tasks.imaging.bands import BAND_ROWS
+from glassine.tasks.imaging.tiff_picture import check_whole, pack_strip, segment_rows
 
 _PROFILE_TAG: Final = 34675  # InterColorProfile, ICC.1:2010 annex B
 _ORIENTATION_TAG: Final = 274  # TIFF 6.0
 _LAYERS_TAG: Final = 37724  # ImageSourceData, where editors keep their layers beside the flat picture
 _CLASSIC_LIMIT: Final = 2**32
 """Bytes that a TIFF 6.0 file can have; what is larger is a BigTIFF."""
-_STRIP_ROWS: Final = 64
 _PACKING_LIMIT: Final = 10_000
 """Deflate packs to a thousandth at most (RFC 1951); no photograph comes near to that, and a forged size does not bring
 down the memory."""
@@ -178,13 +177,12 @@ def _write(stream: IO[bytes], page: tifffile.TiffPage, traits: _Traits, name: st
     orientation = [] if traits.orientation == 1 else [(_ORIENTATION_TAG, "H", 1, traits.orientation, True)]
     with tifffile.TiffWriter(stream, byteorder="<", bigtiff=large) as tiff:
         tiff.write(
-            _packed(_strips(_bands(page, colours, name))),
+            (pack_strip(strip) for strip in _strips(_bands(page, colours, name))),
             shape=shape,
             dtype=np.uint16,
             photometric="rgb" if colours == 3 else "minisblack",
-            rowsperstrip=_STRIP_ROWS,
+            rowsperstrip=BAND_ROWS,
             compression="zlib",
-            compressionargs={"level": 6},
             predictor=True,
             iccprofile=traits.icc,
             resolution=traits.resolution,
@@ -196,24 +194,17 @@ def _write(stream: IO[bytes], page: tifffile.TiffPage, traits: _Traits, name: st
         )
 
 
-def _packed(strips: Iterator[Samples]) -> Iterator[bytes]:
-    """Strips as TIFF 6.0 wants them: differences along the rows (predictor 2), then Deflate."""
-    for strip in strips:
-        differences = np.asarray(imagecodecs.delta_encode(strip.astype("<u2", copy=False), axis=1))
-        yield bytes(imagecodecs.zlib_encode(differences.tobytes(), level=6))
-
-
 def _strips(bands: Iterator[Samples]) -> Iterator[Samples]:
     """Rows in bands of any height, as strips of 64 rows; the last may be lower."""
     waiting: list[Samples] = []
     for band in bands:
         waiting.append(band)
-        if sum(len(part) for part in waiting) < _STRIP_ROWS:
+        if sum(len(part) for part in waiting) < BAND_ROWS:
             continue
         rows = np.concatenate(waiting) if len(waiting) > 1 else band
-        whole = len(rows) // _STRIP_ROWS * _STRIP_ROWS
-        for top in range(0, whole, _STRIP_ROWS):
-            yield rows[top : top + _STRIP_ROWS]
+        whole = len(rows) // BAND_ROWS * BAND_ROWS
+        for top in range(0, whole, BAND_ROWS):
+            yield rows[top : top + BAND_ROWS]
         waiting = [rows[whole:].copy()] if whole < len(rows) else []
     if waiting:
         yield np.concatenate(waiting)
@@ -222,50 +213,9 @@ def _strips(bands: Iterator[Samples]) -> Iterator[Samples]:
 def _bands(page: tifffile.TiffPage, colours: int, name: str) -> Iterator[Samples]:
     """The page's colour from its upper edge to its lower, band by band: (rows, W, 3), of a grey picture (rows, W)."""
     try:
-        for band in (_plain_bands if page.is_final else _decoded_bands)(page, colours):
-            yield band[:, :, :3] if colours == 3 else band[:, :, 0]
+        for rows in segment_rows(page, colours):
+            yield rows()
     except OSError as error:
         raise VolumeError("V004", f"{name} cannot be read: {error.strerror or error}.") from error
     except Exception as error:  # a hostile file makes tifffile and its codecs raise nearly anything
         raise _unreadable(name, error) from error
-
-
-def _plain_bands(page: tifffile.TiffPage, colours: int) -> Iterator[Samples]:
-    """Of a page that lies in the file as it is, often as one strip: only the rows that are wanted are read."""
-    height, width = page.imagelength, page.imagewidth
-    separate = page.planarconfig == tifffile.PLANARCONFIG.SEPARATE
-    planes, channels = (colours, 1) if separate else (1, page.samplesperpixel)
-    file, start, row_bytes = page.parent.filehandle, page.dataoffsets[0], 2 * width * channels
-    for top in range(0, height, _STRIP_ROWS):
-        rows = min(_STRIP_ROWS, height - top)
-        parts = []
-        for plane in range(planes):
-            file.seek(start + (plane * height + top) * row_bytes)
-            samples = np.frombuffer(file.read(rows * row_bytes), f"{page.parent.byteorder}u2")
-            parts.append(samples.reshape(rows, width, channels))
-        yield np.concatenate(parts, axis=2).astype(np.uint16, copy=False)
-
-
-def _decoded_bands(page: tifffile.TiffPage, colours: int) -> Iterator[Samples]:
-    """Of any other page: one row of its strips or tiles at a time."""
-    height, width = page.imagelength, page.imagewidth
-    rows, columns = (page.tilelength, page.tilewidth) if page.is_tiled else (page.rowsperstrip, width)
-    down, across = -(-height // rows), -(-width // columns)
-    # Planes of channels beside colour are not even read (TIFF 6.0, PlanarConfiguration: all segments of one plane,
-    # then those of the next).
-    planes = colours if page.planarconfig == tifffile.PLANARCONFIG.SEPARATE else 1
-    file = page.parent.filehandle
-    for row in range(down):
-        top = row * rows
-        band = np.zeros((min(rows, height - top), width, colours), np.uint16)
-        for plane in range(planes):
-            for column in range(across):
-                index = (plane * down + row) * across + column
-                file.seek(page.dataoffsets[index])
-                segment, _, _ = page.decode(file.read(page.databytecounts[index]), index)
-                if segment is not None:  # an empty one is black, as tifffile reads it
-                    left = column * columns
-                    part = segment[0, : band.shape[0], : width - left, :colours]
-                    channels = slice(plane, plane + 1) if planes > 1 else slice(colours)
-                    band[: part.shape[0], left : left + part.shape[1], channels] = part
-        yield band

@@ -21,8 +21,10 @@ from glassine.schemas.durable_file import replace_file
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging import icc_profile, raw_rendering, reading
 from glassine.tasks.imaging import look as looks
-from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8
+from glassine.tasks.imaging.balance import AS_SHOT, Balance
+from glassine.tasks.imaging.bit_depth import FloatImage, from_integers, to_uint8
 from glassine.tasks.imaging.photosites import NO_MOSAIC, Photosites, copy_mosaic, count_photosites
+from glassine.tasks.imaging.reduction import reduce_picture
 
 _QUALITY = 90
 """IJG scale; common practice for a picture that is looked at and not worked on."""
@@ -50,6 +52,8 @@ def make_proof(
     seed: int | Callable[[], int] = 0,
     preview_sources: Sequence[Path] = (),
     file_name: str | None = None,
+    balance: Balance = AS_SHOT,
+    take_reading: bool = True,
 ) -> dict[str, Any]:
     """Render a frame's proof, and take its reading.
 
@@ -63,12 +67,14 @@ def make_proof(
     seed : of the look's grain; or what gives it, asked once the picture is decoded
     preview_sources : camera JPEGs of the same frame, best first, for when the original does not decode
     file_name : the name that the camera gave, printed in the strip; by default that of `source`
+    balance : of the original, before the look
+    take_reading : without it the picture alone is made, to the same bytes
 
     Returns
     -------
     {"picture": "raw" where the original itself was rendered (a JPEG or TIFF original too), else "embedded
     preview", else "companion", "width", "height", "sha256", all three of the JPEG with its strip, "reading":
-    of `reading.take_reading` or None where the original does not decode, "hidden_highlights":
+    of `reading.take_reading` or None where none was wanted or the original does not decode, "hidden_highlights":
     `hidden_highlights`, None where no photosites were counted, "warning": a sentence or None}
 
     Raises
@@ -82,21 +88,28 @@ def make_proof(
     -----
     The JPEG bears "Grey gamma 2.2" where the look is monochrome and untoned, else "sRGB", and is the same
     bytes for the same input. A raw is decoded at half size where that is enough. `picture_size` tells the picture
-    from the strip in a proof. The reading is always of the half size: between whole rows and columns a full rendering
-    is interpolated, which hides what is soft.
+    from the strip in a proof. The reading is always of the light as shot, whatever the balance, which has to be rendered
+    for it; and of the half size: between whole rows and columns a full rendering is interpolated, which hides what is
+    soft.
     """
+    counting: list[Future[Photosites]] = []
     with ThreadPoolExecutor(1) as beside:  # a second core counts and measures meanwhile
-        counting: list[Future[Photosites]] = []
-        picture, linear, measured, warning = _decode(
-            source,
-            preview_sources,
-            long_side_px,
-            lambda raw: counting.append(beside.submit(count_photosites, copy_mosaic(raw))),
-        )
+
+        def count(raw: rawpy.RawPy) -> None:
+            counting.append(beside.submit(count_photosites, copy_mosaic(raw)))
+
+        look_at = count if take_reading else None
+        picture, shown, measured, warning = _decode(source, preview_sources, long_side_px, balance, look_at)
         counted = counting[0].result() if counting else NO_MOSAIC
-        taking = beside.submit(reading.take_reading, measured, counted) if picture == "raw" else None
-        wanted = min(long_side_px, max(*linear.shape, _SMALLEST_LONG_SIDE_PX))
-        display = looks.apply(look, resize_long_side(linear, wanted), seed=seed() if callable(seed) else seed)
+        taking: Future[dict[str, Any]] | None = None
+        if take_reading and picture == "raw":
+            if balance != AS_SHOT:
+                measured = raw_rendering.render(source, half_size=True)
+            taking = beside.submit(_read, measured, counted)
+        linear = resize_long_side(shown, min(long_side_px, max(*shown.shape, _SMALLEST_LONG_SIDE_PX)))
+        if shown.dtype == np.uint16:  # as `develop` gives it, before its stops
+            linear *= np.float32(balance.gain)
+        display = looks.apply(look, linear, seed=seed() if callable(seed) else seed)
         taken = taking.result() if taking else None
     space = "Grey gamma 2.2" if looks.is_monochrome(look) else "sRGB"
     rendered = Image.fromarray(to_uint8(icc_profile.encode(display, space)))
@@ -123,6 +136,11 @@ def make_proof(
         "hidden_highlights": hidden_highlights(counted.places, display) if picture == "raw" else None,
         "warning": warning,
     }
+
+
+def _read(measured: NDArray[Any], counted: Photosites) -> dict[str, Any]:
+    light = from_integers(measured) if measured.dtype == np.uint16 else measured
+    return reading.take_reading(light, counted)
 
 
 def hidden_highlights(places: NDArray[np.bool_] | None, display: FloatImage) -> float | None:
@@ -154,28 +172,30 @@ def picture_origin(proof: Image.Image) -> str:
     return found[3].decode("ascii") if found else ""
 
 
-def resize_long_side(linear: FloatImage, long_side_px: int) -> FloatImage:
+def resize_long_side(linear: NDArray[Any], long_side_px: int) -> FloatImage:
     """Resize a picture, in linear light, so that its long side is `long_side_px`.
 
-    Smaller by Pillow's Hamming filter: over the area of a new pixel, without negative lobes, so that no dark
-    rim is drawn round a highlight. Larger by its bicubic filter.
+    Smaller by a Hamming filter (`reduce_picture`): over the area of a new pixel, without negative lobes, so that no dark
+    rim is drawn round a highlight. Larger by Pillow's bicubic filter.
 
     Parameters
     ----------
-    linear : float32, (H, W, 3), linear light
+    linear : float32, or integers as `from_integers` takes them, (H, W, 3), linear light
+
+    Returns
+    -------
+    float32, the same where nothing is to be resized.
     """
     height, width = linear.shape[:2]
     long_side = max(height, width)
     if long_side_px == long_side:
-        return linear
+        return linear if linear.dtype == np.float32 else from_integers(linear)
     size = (max(1, round(width * long_side_px / long_side)), max(1, round(height * long_side_px / long_side)))
-    kind = Image.Resampling.HAMMING if long_side_px < long_side else Image.Resampling.BICUBIC
-
-    def resize_plane(channel: int) -> FloatImage:
-        return np.asarray(Image.fromarray(np.ascontiguousarray(linear[..., channel])).resize(size, kind))
-
-    with ThreadPoolExecutor(3) as threads:
-        return np.stack(list(threads.map(resize_plane, range(3))), axis=-1)
+    if long_side_px < long_side:
+        return reduce_picture(linear, *size)
+    light = linear if linear.dtype == np.float32 else from_integers(linear)
+    planes = [Image.fromarray(np.ascontiguousarray(light[..., channel])) for channel in range(3)]
+    return np.stack([np.asarray(plane.resize(size, Image.Resampling.BICUBIC)) for plane in planes], axis=-1)
 
 
 @cache
@@ -206,20 +226,28 @@ def shorten(text: str, font: ImageFont.FreeTypeFont, width_px: float, *, keep_en
 
 
 def _decode(
-    source: Path, preview_sources: Sequence[Path], long_side_px: int, look_at: Callable[[rawpy.RawPy], object]
-) -> tuple[str, FloatImage, FloatImage, str | None]:
-    """What is shown, its light, the light that is measured, and a warning."""
+    source: Path,
+    preview_sources: Sequence[Path],
+    long_side_px: int,
+    balance: Balance,
+    look_at: Callable[[rawpy.RawPy], object] | None,
+) -> tuple[str, NDArray[Any], NDArray[Any], str | None]:
+    """What is shown, its light, the light that is measured, and a warning; a raw's in integers, as `develop` gives it."""
     try:
-        half = raw_rendering.render(source, half_size=True, look_at=look_at)
-        return "raw", half if max(half.shape) >= long_side_px else raw_rendering.render(source), half, None
+        if raw_rendering.is_rendered(source):
+            linear = raw_rendering.render(source, balance=balance)
+            return "raw", linear, linear, None
+        half = raw_rendering.develop(source, half_size=True, look_at=look_at, balance=balance)
+        shown = half if max(half.shape) >= long_side_px else raw_rendering.develop(source, balance=balance)
+        return "raw", shown, half, None
     except FrameError as error:
         reason = error
-    preview = raw_rendering.embedded_preview(source)
+    preview = raw_rendering.embedded_preview(source, balance=balance)
     if preview is not None:
         return "embedded preview", preview, preview, f"{reason} Its proof shows the embedded preview."
     for companion in preview_sources:
         try:
-            linear = raw_rendering.render(companion)
+            linear = raw_rendering.render(companion, balance=balance)
         except FrameError:
             continue
         return "companion", linear, linear, f"{reason} Its proof shows {companion.name}."

@@ -15,7 +15,7 @@ from typing import Any, NoReturn
 
 from glassine.schemas.errors import WORLD_IN_THE_WAY, WRONG_WORDS
 from glassine.schemas.identifiers import utc_now
-from tests.benchmarks import ingest, status, tether, verify
+from tests.benchmarks import final, ingest, proof, status, tether, verify
 from tests.benchmarks.harness import MEMORY_FILE_SYSTEMS, NotHereError, Plan, Row, default_folder, describe_machine
 
 BENCHMARKS: dict[str, Callable[[Plan], list[Row]]] = {
@@ -23,6 +23,8 @@ BENCHMARKS: dict[str, Callable[[Plan], list[Row]]] = {
     "verify": verify.run,
     "tether": tether.run,
     "status": status.run,
+    "proof": proof.run,
+    "final": final.run,
 }
 
 

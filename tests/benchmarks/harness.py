@@ -120,6 +120,27 @@ def drop_caches(*folders: Path) -> bool:
     return all(found)
 
 
+def peak_memory_mb() -> float | None:
+    """The most memory this process ever held; None where the system does not tell.
+
+    Linux says it of the program (VmHWM, proc_pid_status(5)); its getrusage counts what the process held that started it.
+    Elsewhere getrusage: kilobytes, on macOS bytes (their manuals).
+    """
+    try:
+        lines = Path("/proc/self/status").read_text("utf-8").splitlines()
+    except OSError:
+        lines = []
+    for line in lines:
+        if line.startswith("VmHWM:"):
+            return round(int(line.split()[1]) * 1024 / 1e6, 1)
+    if sys.platform == "win32":
+        return None
+    import resource
+
+    unit = 1 if sys.platform == "darwin" else 1024
+    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e6, 1)
+
+
 def default_folder() -> Path:
     """$TMPDIR, else the folder that the checkout lies in; never a file system in memory, which has no medium."""
     named = os.environ.get("TMPDIR")

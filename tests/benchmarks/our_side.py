@@ -17,6 +17,7 @@ from glassine.flows import ingest, verify
 from glassine.flows.job_sheet import open_new_job
 from glassine.flows.open_job import OpenJob
 from glassine.flows.studio import make_studio, read_studio
+from tests.benchmarks.harness import peak_memory_mb
 
 JOB, BY = "2611-04", "Imre Falk"
 VOLUMES = ("working", "backup")
@@ -54,16 +55,6 @@ def time_verify(world: Path) -> float:
     if outcome["status"] or outcome["read"] < outcome["copies"]:
         raise SystemExit(f"not every copy was read as whole: {outcome}")
     return seconds
-
-
-def peak_memory_mb() -> float | None:
-    """The most memory this process ever held; getrusage counts kilobytes on Linux, bytes on macOS (their manuals)."""
-    if sys.platform == "win32":
-        return None
-    import resource
-
-    unit = 1 if sys.platform == "darwin" else 1024
-    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e6, 1)
 
 
 def main(work: str, world: str, *rest: str) -> None:

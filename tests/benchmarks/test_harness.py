@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -47,9 +48,36 @@ def test_without_the_peer_the_row_says_so(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("name", "rows", "peers"),
+    [
+        ("proof", {"proof, uncompressed", "proof, lossless JPEG"}, ("dcraw_emu", "convert")),
+        ("final", {"final", "grain", "final, two at once"}, ("vips",)),
+    ],
+)
+def test_a_small_run_of_pictures(tmp_path: Path, name: str, rows: set[str], peers: tuple[str, ...]) -> None:
+    """Whole where the peer is on the machine, else its row says so; the memory is measured in any case."""
+    done = call(name, "--small", "--runs", "1", "--folder", str(tmp_path), "--json")
+    assert (done.returncode, done.stderr) == (0, "")
+    told = {row["name"]: row for row in json.loads(done.stdout)["benchmarks"]}
+    assert set(told) == rows
+    for row in told.values():
+        if row["peer"].startswith("none"):
+            assert 0 < row["peak_mb"] < row["goal_mb"]
+        elif all(shutil.which(peer) for peer in peers):
+            assert row["ratio"] > 0
+            assert row["peer_commands"]
+        else:
+            assert (row["ratio"], "not found" in row["note"]) == (None, True)
+    if name == "final" and told["final"]["ratio"]:
+        assert told["final"]["largest_difference"] <= 2
+        assert told["grain"]["deviation_ours"] == pytest.approx(told["grain"]["deviation_peer"], rel=0.05)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["nothing"], "There is no benchmark nothing: name one of ingest, status, tether, verify.\n"),
+        (["nothing"], "There is no benchmark nothing: name one of final, ingest, proof, status, tether, verify.\n"),
         (
             ["ingest", "--runs", "0"],
             "Argument --runs: 0 is no whole number from 1 on: see `python -m tests.benchmarks --help`.\n",

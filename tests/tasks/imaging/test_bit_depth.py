@@ -18,6 +18,15 @@ def test_every_integer_comes_back() -> None:
     assert bit_depth.from_integers(sixteen)[-1] == bit_depth.from_integers(eight)[-1] == 1.0
 
 
+@pytest.mark.parametrize("depth", [np.dtype(np.uint8), np.dtype(np.uint16)])
+def test_a_table_of_every_integer(depth: np.dtype[np.uint8] | np.dtype[np.uint16]) -> None:
+    count = 1 << 8 * depth.itemsize
+    assert np.array_equal(bit_depth.every_integer(depth), bit_depth.from_integers(np.arange(count).astype(depth)))
+    with pytest.raises(FrameError) as caught:
+        bit_depth.every_integer(np.dtype(np.int32))
+    assert caught.value.code == "P002"
+
+
 def test_half_goes_up_and_the_outside_is_clipped() -> None:
     values = np.array([-3.0, 0.0, 0.5, 1.0, 300.0], np.float32)
     assert bit_depth.to_uint8(values).tolist() == [0, 0, 128, 255, 255]

@@ -17,6 +17,7 @@ from PIL import Image, JpegImagePlugin
 
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging import proof, simulated_camera
+from glassine.tasks.imaging.balance import AS_SHOT, Balance
 from glassine.tasks.imaging.bit_depth import FloatImage
 from glassine.tasks.imaging.icc_profile import profile_bytes
 
@@ -194,6 +195,63 @@ def test_a_raw_of_known_light_is_rendered_and_read(tmp_path: Path) -> None:
     # 18 % is code 117.6 in sRGB, 9 % is 84.6 (IEC 61966-2-1).
     assert np.median(samples[50:250, 80:180], axis=(0, 1)) == pytest.approx([117.6] * 3, abs=1.5)
     assert np.median(samples[50:250, 5:35], axis=(0, 1)) == pytest.approx([84.6] * 3, abs=1.5)
+
+
+@pytest.fixture
+def raw(tmp_path: Path) -> Path:
+    """A simulated raw of a coloured ramp."""
+    ramp = np.linspace(0.02, 0.9, 900, dtype=np.float32)
+    light = np.repeat(ramp[np.newaxis, :, np.newaxis], 600, axis=0) * np.array([1.0, 0.8, 0.6], np.float32)
+    path = tmp_path / "SIM_0008.DNG"
+    capture = simulated_camera.CaptureData(counter=8, taken=datetime(2031, 5, 6, tzinfo=UTC))
+    simulated_camera.take_frame(path, np.ascontiguousarray(light), capture)
+    return path
+
+
+@pytest.mark.parametrize("balance", [AS_SHOT, Balance((1.5, 1.0, 2.0)), Balance(None, -1.0)])
+def test_without_a_reading_the_picture_is_the_same_to_the_byte(raw: Path, tmp_path: Path, balance: Balance) -> None:
+    look, kept = studio_look("plain-colour"), {}
+    for take in (True, False):
+        told = proof.make_proof(
+            raw, look, tmp_path / f"{take}.jpg", "0008", long_side_px=300, balance=balance, take_reading=take
+        )
+        kept[take] = told
+    assert kept[True]["sha256"] == kept[False]["sha256"]
+    assert kept[True]["reading"]["exposure_stops"] is not None
+    assert (kept[False]["reading"], kept[False]["hidden_highlights"]) == (None, None)
+
+
+def test_a_reading_is_of_the_light_as_shot_whatever_the_balance(raw: Path, tmp_path: Path) -> None:
+    look = studio_look("plain-colour")
+    balances = (AS_SHOT, Balance((1.5, 1.0, 2.0)), Balance(None, -1.0), Balance((2.0, 1.0, 1.0), 0.5))
+    told = [
+        proof.make_proof(raw, look, tmp_path / f"{index}.jpg", "0008", long_side_px=300, balance=balance)
+        for index, balance in enumerate(balances)
+    ]
+    assert all(one["reading"] == told[0]["reading"] for one in told)
+    assert len({one["sha256"] for one in told}) == len(balances)
+
+
+def test_a_balance_s_exposure_is_a_look_s(raw: Path, tmp_path: Path) -> None:
+    """One stop less in the balance, or as the first step of the look, is one picture."""
+    look = studio_look("plain-colour")
+    darker = {**look, "steps": [{"step": "exposure", "stops": -1.0}, *look["steps"]]}
+    balanced = proof.make_proof(raw, look, tmp_path / "a.jpg", "0008", long_side_px=300, balance=Balance(None, -1.0))
+    stepped = proof.make_proof(raw, darker, tmp_path / "b.jpg", "0008", long_side_px=300)
+    assert balanced["sha256"] == stepped["sha256"]
+
+
+@pytest.mark.parametrize("balance", [AS_SHOT, Balance(None, 1.0)])
+def test_a_preview_gets_the_exposure_of_the_balance(tmp_path: Path, balance: Balance) -> None:
+    broken, out = tmp_path / "CARD_0143.RAW", tmp_path / "0143.jpg"
+    broken.write_bytes(b"no known raw" * 50 + jpeg(800, 600) + b"\0" * 999)
+    told = proof.make_proof(broken, studio_look("hard-mono"), out, "0143", long_side_px=640, balance=balance)
+    assert told["picture"] == "embedded preview"
+    mean = float(opened(out)[1][:480].mean())
+    plain = proof.make_proof(broken, studio_look("hard-mono"), tmp_path / "plain.jpg", "0143", long_side_px=640)
+    assert plain["picture"] == "embedded preview"
+    as_shot = float(opened(tmp_path / "plain.jpg")[1][:480].mean())
+    assert mean == as_shot if balance == AS_SHOT else mean > as_shot + 10
 
 
 @pytest.mark.skipif(not REAL_FRAMES.is_dir(), reason="no real frames on this machine")

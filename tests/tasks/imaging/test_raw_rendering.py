@@ -11,7 +11,7 @@ from PIL import Image
 from glassine.schemas.errors import FrameError
 from glassine.tasks.imaging import icc_profile, raw_rendering, tiff_picture
 from glassine.tasks.imaging.balance import AS_SHOT, Balance
-from glassine.tasks.imaging.bit_depth import FloatImage, to_uint8
+from glassine.tasks.imaging.bit_depth import FloatImage, from_integers, to_uint8
 from glassine.tasks.imaging.scene_estimate import estimate_scene
 from glassine.tasks.imaging.simulated_camera import (
     BLACK_LEVEL,
@@ -46,6 +46,23 @@ def scene_light(height: int = 96, width: int = 64) -> FloatImage:
 def in_romm(light: FloatImage) -> FloatImage:
     encoded = icc_profile.SPACES["sRGB"].curve.encode(light)
     return icc_profile.decode(encoded, "sRGB")
+
+
+@pytest.mark.parametrize("half_size", [True, False])
+@pytest.mark.parametrize("balance", [AS_SHOT, Balance((1.5, 1.0, 2.0)), Balance((1.5, 1.0, 2.0), -0.7)])
+def test_what_is_developed_is_the_light_before_its_stops(tmp_path: Path, half_size: bool, balance: Balance) -> None:
+    take_frame(tmp_path / "a.dng", scene_light(), CAPTURE)
+    samples = raw_rendering.develop(tmp_path / "a.dng", half_size=half_size, balance=balance)
+    light = raw_rendering.render(tmp_path / "a.dng", half_size=half_size, balance=balance)
+    assert samples.dtype == np.uint16
+    assert np.array_equal(from_integers(samples) * np.float32(balance.gain), light)
+
+
+def test_only_a_raw_is_developed(tmp_path: Path) -> None:
+    Image.new("RGB", (40, 30), (90, 120, 60)).save(tmp_path / "a.jpg")
+    with pytest.raises(FrameError, match="does not decode") as caught:
+        raw_rendering.develop(tmp_path / "a.jpg")
+    assert caught.value.code == "P001"
 
 
 def test_libraw_reads_every_photosite_as_written(tmp_path: Path) -> None:

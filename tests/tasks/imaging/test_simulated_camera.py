@@ -95,7 +95,9 @@ def test_tifffile_finds_the_mosaic_and_the_preview(tmp_path: Path) -> None:
     with tifffile.TiffFile(tmp_path / "a.dng") as tiff:
         preview = tiff.pages.first
         assert preview.is_reduced
-        assert preview.asarray().mean() == pytest.approx(118, abs=3)  # sRGB's code of 18 % (CHECKS 2.1), rightly exposed
+        assert preview.asarray().mean() == pytest.approx(
+            118, abs=3
+        )  # sRGB's code of 18 % (CHECKS 2.1), rightly exposed
         assert preview.pages is not None
         assert preview.pages[0].shape == (64, 64)
 
