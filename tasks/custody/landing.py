@@ -127,7 +127,7 @@ def is_whole(path: Path) -> bool | None:
 
     TIFF and the raws built like one: every strip and tile of every picture lies within the file. JPEG: the end of the
     image is its last marker (padding of zeros is passed over). PNG: its last chunk. Files of boxes (ISO/IEC 14496-12):
-    every box lies within. An empty file, and one that cannot be read now, is not whole.
+    every box lies within, and one is of media data. An empty file, and one that cannot be read now, is not whole.
     """
     try:
         with path.open("rb") as file:
@@ -217,18 +217,22 @@ def _values(file: BinaryIO, size: int, order: str, kind: int, number: int, field
     return tuple(struct.unpack_from(layout, field_)) if len(field_) >= length else None
 
 
-def _is_whole_boxes(file: BinaryIO, size: int) -> bool:
-    """ISO/IEC 14496-12, 4.2: each box says its length; 0 is to the end of the file, 1 that the length follows."""
-    at = 0
+def _is_whole_boxes(file: BinaryIO, size: int) -> bool | None:
+    """ISO/IEC 14496-12, 4.2: each box says its length; 0 is to the end of the file, 1 that the length follows.
+
+    One that ends with a box, and has none of media data yet (8.1.1), has hardly begun.
+    """
+    at, has_data = 0, False
     while at < size:
         file.seek(at)
         head = file.read(16)
         length = int.from_bytes(head[:4], "big")
+        has_data = has_data or head[4:8] == b"mdat"
         if length == 0:
-            return True
+            break
         if length == 1:
             length = int.from_bytes(head[8:16], "big")
         if length < 8 or at + length > size:
             return False
         at += length
-    return True
+    return True if has_data else None

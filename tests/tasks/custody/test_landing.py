@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 import tifffile
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from PIL import Image
 
@@ -80,6 +80,7 @@ def test_a_whole_file_is_whole(kind: str, whole_files: dict[str, bytes], tmp_pat
     assert is_whole(path) is True
 
 
+@example(kind="boxes.heic", share=0.3125)  # after its first box
 @given(kind=st.sampled_from(KINDS), share=st.floats(0, 1, exclude_max=True))
 def test_cut_anywhere_it_is_not(
     kind: str, share: float, whole_files: dict[str, bytes], tmp_path_factory: pytest.TempPathFactory
