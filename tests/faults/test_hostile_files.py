@@ -42,27 +42,29 @@ def png_bomb(width: int, height: int) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", packed) + chunk(b"IEND", b"")
 
 
-def tiff_bomb(path: Path) -> None:
-    """A TIFF whose one strip unpacks to a few bytes of the terabyte that its tags promise."""
-    tifffile.imwrite(path, np.zeros((64, 64), np.uint8), compression="zlib", rowsperstrip=64)
+def tiff_bomb(path: Path, side: int, promised: int) -> None:
+    """A TIFF whose one strip unpacks to a small part of what its tags promise."""
+    noise = np.random.default_rng(1).integers(0, 256, (side, side), np.uint8)
+    tifffile.imwrite(path, noise, compression="zlib", rowsperstrip=side)
     with tifffile.TiffFile(path, mode="r+") as tiff:
         page = tiff.pages.first
         for name in ("ImageWidth", "ImageLength", "RowsPerStrip"):
-            page.tags[name].overwrite(1_000_000)
+            page.tags[name].overwrite(promised)
 
 
 def test_bombs_and_files_that_are_not_what_they_are_called(opened: Studio, tmp_path: Path, ingest_now: Ingest) -> None:
     card = tmp_path / "hostile"
     card.mkdir()
     (card / "bomb.png").write_bytes(png_bomb(60_000, 60_000))
-    tiff_bomb(card / "terabyte.tif")
+    tiff_bomb(card / "terabyte.tif", 64, 1_000_000)
+    tiff_bomb(card / "five-gigabytes.tif", 700, 69_000)  # as much as deflate could have packed into it
     (card / "empty.dng").touch()
     (card / "page.jpg").write_bytes(b"%!PS-Adobe-3.0 EPSF-3.0\n/x 0 def {(/etc/passwd) (r) file pop} loop\n")
     (card / "program.jpg").write_bytes(b"\x7fELF\x02\x01\x01" + b"\0" * 200)
     (card / "script.png").write_bytes(b"<svg xmlns='http://www.w3.org/2000/svg' onload='alert(1)'/>")
     Image.radial_gradient("L").save(card / "whole.png")
     ingest = ingest_now(opened, card)
-    assert (ingest["status"], len(ingest["frames"]), ingest["owed_copies"]) == (3, 7, 0)
+    assert (ingest["status"], len(ingest["frames"]), ingest["owed_copies"]) == (3, 8, 0)
     (problem,) = ingest["problems"]
     assert "Decoding needed more than the 4 GiB of memory it may have. The next run tries it again." in problem
     assert ingest_now(opened, card)["status"] == 0
@@ -71,6 +73,7 @@ def test_bombs_and_files_that_are_not_what_they_are_called(opened: Studio, tmp_p
     assert reasons.pop("whole.png") is None
     assert all(reasons.values())
     assert "it claims to be larger than 179 megapixels" in reasons["bomb.png"]
+    assert "larger than its data can be" in reasons["terabyte.tif"]
     for name in ("page.jpg", "program.jpg", "script.png"):
         assert "by its content it is neither a JPEG nor a PNG" in reasons[name]
     proof = proof_now(opened)
@@ -80,7 +83,7 @@ def test_bombs_and_files_that_are_not_what_they_are_called(opened: Studio, tmp_p
         for frame in manifest.frames
         if f"Frame {frame['number']} cannot be shown" in " ".join(proof["said"])
     }
-    assert told == set(reasons) - {"terabyte.tif"}  # given up, and told of, by the ingest before
+    assert told == set(reasons) - {"five-gigabytes.tif"}  # given up, and told of, by the ingest before
     head = JobRecord(opened.job_folder(JOB)).manifest().head
     assert proof_now(opened)["status"] == 0
     assert JobRecord(opened.job_folder(JOB)).manifest().head == head  # nothing is tried again
