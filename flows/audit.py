@@ -110,6 +110,8 @@ def _sources(manifest: Manifest, file: Document) -> Document:
         "original_sha256": frame["sha256"],
         "round": final["round"],
         "look": final["look"],
+        "balance": final.get("balance")
+        or (frame["rounds"][final["round"] - 1]["brief"].get("balance") if final["round"] else None),
         "sources": final["sources"],
     }
 

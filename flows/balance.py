@@ -6,6 +6,7 @@ made from the original itself, are due again; a base file that a retoucher has k
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from functools import partial
 from typing import Any
@@ -14,9 +15,12 @@ from glassine.flows.decoding import decode_one
 from glassine.flows.on_set import check_set_up
 from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import summary
+from glassine.flows.rebalanced import Standing, check_stops, say_rendered
 from glassine.flows.studio import Studio
+from glassine.schemas.balance import balance_of_set_up
 from glassine.schemas.errors import CallError, FrameError, VolumeError
-from glassine.schemas.identifiers import counted
+from glassine.schemas.fold import apply_fact
+from glassine.schemas.fold_base import Occasion
 from glassine.schemas.job_record import JobRecord
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame
@@ -66,6 +70,7 @@ def set_balance(
     expose: bool = False,
     as_shot: bool = False,
     arrangement: int | None = None,
+    camera: str | None = None,
     by: str | None = None,
 ) -> Document:
     """Say which white balance and exposure the frames of a set-up get, for the camera model of a frame.
@@ -75,8 +80,9 @@ def set_balance(
     card : a frame that shows a grey card, measured in `region`; its exposure counts too with `expose`
     like : the frame whose as-shot white balance all get
     multipliers : typed, of the camera's red, green and blue: "2.05 1 1.48"
-    stops : exposure, typed
+    stops : exposure, typed; alone it leaves the white balance as it is, and without it the exposure stays
     as_shot : take back what was said
+    camera : the model that typed multipliers are of, or a part of its name, where the set-up has frames of several
     arrangement : only for this one; by default for every arrangement that has none of its own
 
     Raises
@@ -97,8 +103,11 @@ def set_balance(
         raise CallError("W001", "--region and --expose are about a grey card: name its frame with --card.")
     if expose and stops is not None:
         raise CallError("W001", "Say the exposure once: --expose takes it from the card, --stops is typed.")
+    if arrangement is not None and arrangement < 1:
+        raise CallError("W001", f"--arrangement counts from 1, not {arrangement}.")
     job = OpenJob(studio, number, by)
-    check_set_up(job.manifest, set_up)
+    if not (as_shot and any(known["set_up"] == set_up for known in job.manifest.document["balances"])):
+        check_set_up(job.manifest, set_up)  # what was said of one that is renamed since can be taken back
     source = card if card is not None else like
     frame = job.manifest.frame(source) if source is not None else None
     if frame and frame["set_up"] != set_up:
@@ -118,25 +127,35 @@ def set_balance(
             "how": "of a frame",
             "multipliers": list(_decoded(job, frame, partial(as_shot_multipliers, job.find_whole(frame["sha256"])))),
         }
-    elif not as_shot:
-        said = {"how": "typed", "multipliers": _parse_multipliers(multipliers) if multipliers else None}
+    elif multipliers:
+        said = {"how": "typed", "multipliers": _parse_multipliers(multipliers)}
     exposure = measured["stops"] if expose else stops
-    wanted = {**_SHOT, **said, "frame": source, "stops": round(exposure or 0.0, 4)}
-    Balance.of(wanted)
-    cameras = [frame["camera"] or ""] if frame else _cameras_of(job.manifest, set_up)
-    facts = [{"set_up": set_up, "arrangement": arrangement, "camera": camera, **wanted} for camera in cameras]
+    if said:
+        said = {"frame": source, "region": None, **said}
+    if exposure is not None:
+        said["stops"] = round(exposure, 4)
+    Balance.of({"multipliers": None, "stops": 0.0, **said})
+    there = _cameras_of(job.manifest, set_up, arrangement)
+    cameras = [frame["camera"] or ""] if frame else _named_cameras(there, camera, set_up, one=bool(multipliers))
+    facts: list[Fact] = []
 
     def propose(manifest: Manifest) -> list[Fact]:
-        return [fact for stated in facts if (fact := _next_balance(manifest, stated))]
+        subjects = [{"set_up": set_up, "arrangement": arrangement, "camera": model} for model in cameras]
+        facts[:] = [_stated(manifest, subject, _SHOT if as_shot else said) for subject in subjects]
+        news = [fact for stated in facts if (fact := _next_balance(manifest, stated))]
+        _check_after(manifest, news)
+        return news
 
-    before = {each["frame"]: each["balance"] for each in job.manifest.frames}
-    job.commit("balance", propose)
+    before = Standing.of(job.manifest)
+    head = job.manifest.head
+    is_news = job.commit("balance", propose).head != head
     told = [say_balance(fact) for fact in facts]
     if measured:
         told.append(_say_card(measured, exposed=expose))
-    told += _say_changed(job, before)
-    others = sorted(set(_cameras_of(job.manifest, set_up)) - set(cameras))
-    told += [f"Frames {_of_camera(camera)} stay as they are: the numbers are those of one model." for camera in others]
+    told += before.say(job.manifest) or ["No frame is rendered otherwise by it." if is_news else "It was so already."]
+    told += say_rendered(before.changed(job.manifest), said.get("multipliers"))
+    others = sorted(set(there) - set(cameras))
+    told += [f"Frames {_of_camera(model)} stay as they are: the numbers are those of one model." for model in others]
     return summary(told, job.finish(), job=number, balances=facts, card=measured or None)
 
 
@@ -157,7 +176,7 @@ def match_exposure(
     Raises
     ------
     CallError
-        W001: none or several ways. W004: a frame of another set-up, or without a reading.
+        W001: none or several ways. W004: a frame of another set-up, or the other frame is without a reading.
     """
     if (to is not None) + (stops is not None) + as_shot != 1:
         raise CallError("W001", "Say how: --to FRAME, the one they are matched to; --stops, typed; or --as-shot.")
@@ -165,8 +184,13 @@ def match_exposure(
     wanted, left = {}, []
     for frame in map(job.manifest.frame, frames):
         change = stops or 0.0
+        if frame["frame"] == to:
+            continue
         if to is not None:
-            change = _difference(job.manifest.frame(to), frame, number)
+            if not _is_read(frame):
+                left.append(f"Frame {frame['number']} is left: {_say_unread(frame, number)}.")
+                continue
+            change = _difference(job.manifest, job.manifest.frame(to), frame)
             if abs(change) > MOST_MATCHED_STOPS:
                 left.append(
                     f"Frame {frame['number']} is left: {abs(change):.1f} stops {'darker' if change > 0 else 'lighter'} than {job.manifest.frame(to)['number']}, it was lit differently. --stops matches it all the same."
@@ -183,14 +207,15 @@ def match_exposure(
             if any((known or {"how": "as shot", "stops": 0.0, "to": None})[name] != said[name] for name in said):
                 revision = known["revision"] + 1 if known else 1
                 facts.append({"kind": "exposure_match", "frame": frame, "revision": revision, **said})
+        _check_after(manifest, facts)
         return facts
 
-    before = {each["frame"]: each["balance"] for each in job.manifest.frames}
+    before = Standing.of(job.manifest)
     job.commit("balance", propose)
     told = [
         f"Frame {job.manifest.frame(frame)['number']}: {said['stops']:+.2f} stops." for frame, said in wanted.items()
     ]
-    told += left + _say_changed(job, before)
+    told += left + (before.say(job.manifest) or ["It was so already."])
     changes = {job.manifest.frame(frame)["number"]: said["stops"] for frame, said in wanted.items()}
     return summary(told, job.finish(), job=number, stops=changes, left=left)
 
@@ -211,19 +236,6 @@ def say_balance(known: Document) -> str:
 def _say_card(measured: Document, *, exposed: bool) -> str:
     used = "" if exposed else " (not used: --expose)"
     return f"The card lies {-measured['stops']:+.2f} stops from 18 % grey{used}."
-
-
-def _say_changed(job: OpenJob, before: dict[int, Document | None]) -> list[str]:
-    changed = [frame for frame in job.manifest.frames if frame["balance"] != before.get(frame["frame"])]
-    if not changed:
-        return ["Nothing changes: it was so already."]
-    said = [f"{counted(len(changed), 'frame')} get it: `glassine proof {job.number}` makes their proofs again."]
-    out = [frame["number"] for frame in changed if frame["rounds"]]
-    if out:
-        said.append(
-            f"With a retoucher, or back: {', '.join(out)}. Their base files keep the balance they were made with."
-        )
-    return said
 
 
 def _decoded(job: OpenJob, frame: Frame, call: Any) -> Any:
@@ -247,25 +259,57 @@ def _parse_multipliers(text: str) -> list[float]:
     return found
 
 
-def _cameras_of(manifest: Manifest, set_up: str) -> list[str]:
-    cameras = {frame["camera"] or "" for frame in manifest.frames if frame["set_up"] == set_up}
-    if not cameras:
+def _cameras_of(manifest: Manifest, set_up: str, arrangement: int | None) -> list[str]:
+    there = [
+        frame for frame in manifest.frames if frame["set_up"] == set_up and arrangement in (None, frame["arrangement"])
+    ]
+    if not there:
+        where = f"arrangement {arrangement} of set-up {set_up}" if arrangement else f"set-up {set_up}"
         raise CallError(
             "W004",
-            f"No frame belongs to set-up {set_up} yet: `glassine job set-up {manifest.job} {set_up} FRAMES` says which do.",
+            f"No frame belongs to {where} yet: `glassine job set-up {manifest.job} {set_up} FRAMES` says which do.",
         )
-    return sorted(cameras)
+    return sorted({frame["camera"] or "" for frame in there})
+
+
+def _named_cameras(there: list[str], named: str | None, set_up: str, *, one: bool) -> list[str]:
+    found = [camera for camera in there if named is None or named.casefold() in camera.casefold()]
+    if not found or (one and len(found) > 1):
+        models = ", ".join(camera or "an unknown camera" for camera in there)
+        raise CallError(
+            "W001",
+            f"Set-up {set_up} has frames of {models}: multipliers mean something for one model, name it with --camera.",
+        )
+    return found
+
+
+def _stated(manifest: Manifest, subject: Document, said: Document) -> Document:
+    """A balance as it is to be: what was said of the same subject before, and what is said now."""
+    known = _known(manifest, subject)
+    kept = {name: known[name] for name in _SHOT} if known else {**_SHOT, "how": "typed"}
+    return {**subject, **kept, **said}
+
+
+def _check_after(manifest: Manifest, facts: Sequence[Fact]) -> None:
+    """See that these facts move no frame too far, before they are said."""
+    after = Manifest(json.loads(json.dumps(manifest.document)))
+    for fact in facts:
+        apply_fact(after, fact, Occasion(after.document["opened"], ""))
+    check_stops(manifest, after)
 
 
 def _of_camera(camera: str) -> str:
     return f"of {camera}" if camera else _CAMERA
 
 
+def _known(manifest: Manifest, subject: Document) -> Document | None:
+    fields = ("set_up", "arrangement", "camera")
+    same = (known for known in manifest.document["balances"] if all(known[name] == subject[name] for name in fields))
+    return next(same, None)
+
+
 def _next_balance(manifest: Manifest, stated: Document) -> Fact | None:
-    subject = ("set_up", "arrangement", "camera")
-    known = next(
-        (each for each in manifest.document["balances"] if all(each[name] == stated[name] for name in subject)), None
-    )
+    known = _known(manifest, stated)
     if all((known or _SHOT)[name] == stated[name] for name in _SHOT):
         return None
     return {"kind": "balance", "revision": known["revision"] + 1 if known else 1, **stated}
@@ -275,15 +319,24 @@ def _own_stops(frame: Frame) -> float:
     return float(frame["exposure_match"]["stops"]) if frame["exposure_match"] else 0.0
 
 
-def _difference(target: Frame, frame: Frame, number: str) -> float:
-    """Stops that bring a frame to where another is, its own match included."""
+def _is_read(frame: Frame) -> bool:
+    return bool(frame["reading"] and frame["reading"]["exposure_stops"] is not None)
+
+
+def _say_unread(frame: Frame, number: str) -> str:
+    return "it does not decode" if frame["undecodable"] else f"it has no reading: run `glassine proof {number}` first"
+
+
+def _difference(manifest: Manifest, target: Frame, frame: Frame) -> float:
+    """Stops that bring a frame to where another is rendered, with what their set-up gives to each."""
     if target["set_up"] is None or frame["set_up"] != target["set_up"]:
         raise CallError(
             "W004",
             f"Frames {frame['number']} and {target['number']} belong to no set-up that they share: only frames in one light are matched.",
         )
-    for each in (frame, target):
-        if not each["reading"] or each["reading"]["exposure_stops"] is None:
-            raise CallError("W004", f"Frame {each['number']} has no reading: run `glassine proof {number}` first.")
-    difference = target["reading"]["exposure_stops"] + _own_stops(target) - frame["reading"]["exposure_stops"]
-    return float(round(difference, 4)) if frame["frame"] != target["frame"] else _own_stops(target)
+    if not _is_read(target):
+        raise CallError("W004", f"Frame {target['number']}: {_say_unread(target, manifest.job)}.")
+    said = [balance_of_set_up(manifest.document["balances"], each) for each in (target, frame)]
+    given, got = (known["stops"] if known else 0.0 for known in said)
+    whole = target["reading"]["exposure_stops"] + given + _own_stops(target)
+    return float(round(whole - frame["reading"]["exposure_stops"] - got, 4))

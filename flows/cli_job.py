@@ -170,6 +170,7 @@ def job_balance(
     stops: float | None = None,
     as_shot: bool = False,
     arrangement: int | None = None,
+    camera: str | None = None,
     common: Common = HERE,
 ) -> Document:
     """White balance and exposure of a set-up's frames; without an option, what was said so far.
@@ -197,11 +198,13 @@ def job_balance(
     multipliers
         Typed: of the camera's red, green and blue, such as "2.05 1 1.48".
     stops
-        Exposure, typed: +0.3 is a third lighter.
+        Exposure, typed: +0.3 is a third lighter. Alone it leaves the white balance; without it the exposure stays.
     as_shot
         As the camera set each frame again.
     arrangement
         Only for this arrangement of the lights; by default for all that have none of their own.
+    camera
+        The model that typed multipliers are of, or a part of its name, where the set-up has several.
     """
     set_environment()  # measuring shares modules with flows, which load the flow engine
     from glassine.flows import balance
@@ -218,7 +221,7 @@ def job_balance(
     }
     return balance.set_balance(
         studio, number, set_up, **named, region=region, multipliers=multipliers, stops=stops, expose=expose,
-        as_shot=as_shot, arrangement=arrangement, by=common.by,
+        as_shot=as_shot, arrangement=arrangement, camera=camera, by=common.by,
     )  # fmt: skip
 
 

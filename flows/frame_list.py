@@ -50,7 +50,7 @@ def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
     said += [f"  {_say_same(frame)}"] if frame["same_exposure"] else []
     said += [f"  {PURPOSES[frame['purpose']]}"] if frame["purpose"] != "picture" else []
     said += [f"  set-up {_say_set_up(frame)}"] if frame["set_up"] else []
-    said += [f"  {_say_balance(frame['balance'])}"] if frame["balance"] else []
+    said += [f"  original {_say_balance(frame['balance'])}"] if frame["balance"] else []
     for copy in frame["copies"]:
         volume = manifest.document["volumes"][copy["volume"]]["name"]
         said.append(f"  copy on {volume}: {copy['outcome']}, last read back whole {copy['whole_at']}, {copy['path']}")
@@ -80,6 +80,7 @@ def _everything(manifest: Manifest, people: People, frame: Frame) -> list[str]:
         said.append(
             f"  final {final['final']!r} of round {final['round']}, look {final['look']}{pieces}: {state}, {final['path']}"
         )
+        said += [f"    {_say_balance(final['balance'])}"] if final.get("balance") else []
     said += [f"  in delivery {number}" for number in frame["deliveries"]]
     if frame["block"]:
         said.append(f"  {'blocked' if frame['block']['blocked'] else 'free again'}: {frame['block']['reason']}")
@@ -125,6 +126,7 @@ def _retouch_lines(people: People, frame: Frame, retouch: Document) -> list[str]
     why = f", because: {cause['why']} ({cause['text']})" if cause else ""
     off = f", called off ({retouch['called_off']['reason']})" if retouch["called_off"] else ""
     said = [f"  retouch round {retouch['round']}: {who}{why}{off}"]
+    said += [f"    base file {_say_balance(retouch['brief']['balance'])}"] if retouch["brief"].get("balance") else []
     notes = [note for note in frame["notes"] if note["note"] in retouch["brief"]["notes"]]
     said += [f"    note: {note['instruction']}" for note in notes]
     said += [f"    return {back['name']}: {outcome_of(back)}" for back in retouch["take_backs"]]

@@ -9,6 +9,7 @@ from typing import Any
 
 from glassine.flows.open_job import CONTACT_SHEET, OpenJob
 from glassine.flows.outcome import pretty_json, summary
+from glassine.flows.rebalanced import Standing
 from glassine.flows.sheet_check import check_sheet
 from glassine.flows.sidecars import bring_sidecars_in_line
 from glassine.flows.studio import Studio
@@ -103,8 +104,12 @@ def assign_set_up(
                 facts.append({"kind": "set_up", "frame": frame["frame"], "revision": revision, "set_up": name, **moved})
         return facts
 
+    before = Standing.of(job.manifest)
     job.commit("selects", propose)
-    return summary([f"Set-up {name!r}: {_numbers(frames)}"], job.finish(), job=number, set_up=name)
+    said = [f"Set-up {name!r}: {_numbers(frames)}"]
+    if moved := before.say(job.manifest):
+        said += ["Their balance is that of this set-up now (`glassine job balance`).", *moved]
+    return summary(said, job.finish(), job=number, set_up=name)
 
 
 def set_block(

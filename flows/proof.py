@@ -81,7 +81,8 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
         def proof_batch(batch: list[Frame]) -> list[Fact]:
             found = job.find_each(batch, problems)
             calls = (
-                (proof_call(job, frame, path, look["content"], _proof_name(folder, frame)),) for frame, path in found
+                (proof_call(job, frame, path, look["content"], proof_name(folder, frame["number"], frame["balance"])),)
+                for frame, path in found
             )
             facts: list[Fact] = []
             for (frame, _), outcome in zip(found, pool.run(operator.call, calls), strict=True):
@@ -90,7 +91,7 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
                 if outcome.failure and not outcome.of_file:
                     unmade.append((frame["frame"], outcome.failure))
                     continue
-                place, balance = _proof_name(folder, frame), frame["balance"]
+                place, balance = proof_name(folder, frame["number"], frame["balance"]), frame["balance"]
                 facts += proof_facts(frame, outcome, name, look["sha256"], place, balance=balance)
                 looked_at.append(frame["frame"])
             return facts
@@ -106,9 +107,9 @@ def make_proofs(job: OpenJob) -> tuple[list[int], list[str]]:
     return looked_at, problems
 
 
-def _proof_name(folder: str, frame: Frame) -> str:
+def proof_name(folder: str, number: str, balance: Document | None) -> str:
     """Where a proof lies: each balance of a frame has a name of its own, so that none replaces another."""
-    return f"{folder}/{'.'.join(filter(None, (frame['number'], balance_key(frame['balance']))))}.jpg"
+    return f"{folder}/{'.'.join(filter(None, (number, balance_key(balance))))}.jpg"
 
 
 def make_sheet(job: OpenJob) -> bool:
@@ -157,7 +158,7 @@ def caption_of(frame: Frame) -> str:
         words.append(frame["purpose"].replace("_", " "))
     if frame["selection"] and frame["selection"]["hero"]:
         words.append("hero")
-    against = frame["reading"] and frame["reading"]["against_set_up_stops"]
+    against = _departure(frame)
     if against is not None and abs(against) >= SLIGHT_STOPS:
         words.append(f"{against:+.1f} stops")
     return " · ".join(words)
@@ -168,10 +169,17 @@ def findings_of(frame: Frame) -> list[str]:
     if not frame["reading"]:
         return []
     found = list(frame["reading"]["findings"])
-    against = frame["reading"]["against_set_up_stops"]
+    against = _departure(frame)
     if against is not None and abs(against) >= DEPARTURE_STOPS:
         found.append(f"{abs(against):.1f} stops {'lighter' if against > 0 else 'darker'} than its set-up.")
     return found
+
+
+def _departure(frame: Frame) -> float | None:
+    """Stops that a frame departs from its set-up, with what it is matched by."""
+    against = frame["reading"] and frame["reading"]["against_set_up_stops"]
+    own = frame["exposure_match"]
+    return None if against is None else round(against + (own["stops"] if own else 0.0), 2)
 
 
 SLIGHT_STOPS = 0.25

@@ -14,6 +14,7 @@ from glassine.flows.outcome import summary
 from glassine.flows.retouch_bundle import Asked, asked_in, blocked_frames, write_brief, write_hand_out
 from glassine.flows.retouch_notes import add_notes, check_donors, parse_note
 from glassine.flows.studio import Studio, read_studio
+from glassine.schemas.balance import balance_of_base
 from glassine.schemas.errors import CallError, GlassineError
 from glassine.schemas.identifiers import counted, utc_now
 from glassine.schemas.manifest import Manifest
@@ -77,6 +78,10 @@ def brief(
     lines = [
         f"Brief of frame {state['number']}, round {retouch['round']}: {counted(len(told['notes']), 'note')}, in {folder}"
     ]
+    if (told.get("balance") or {"stops": 0})["stops"] > 0:
+        lines.append(
+            f"Its base file is {told['balance']['stops']:+.2f} stops: what that lifts over white is clipped in it."
+        )
     lines += _next_step(job, state, retouch)
     return summary(lines, problems, job=job, frame=state["number"], round=retouch["round"], folder=str(folder))
 
@@ -251,7 +256,9 @@ def _brief_if_new(job: OpenJob, number: int, wanted: Asked) -> None:
         return None
     told = retouch["brief"]["notes"] if retouch else []
     if carried and told == [note["note"] for note in notes] and not _adds(carried, wanted):
-        return None
+        base_round = retouch["brief"]["base_round"] if retouch else 0
+        if retouch and retouch["brief"].get("balance") == balance_of_base(frame, base_round):
+            return None
     if not notes and not (wanted.standing or asked.level or carried or (not frame["rounds"] and asked.standing)):
         raise CallError(
             "W001",

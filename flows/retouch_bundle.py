@@ -13,6 +13,7 @@ from glassine.flows.open_job import OpenJob
 from glassine.flows.outcome import pretty_json
 from glassine.flows.proof import proof_path
 from glassine.flows.retouch_notes import check_donors
+from glassine.schemas.balance import balance_key, balance_of_base
 from glassine.schemas.durable_file import replace_file
 from glassine.schemas.entry import canonical_bytes, digest_of
 from glassine.schemas.errors import CallError
@@ -75,13 +76,18 @@ def write_brief(job: OpenJob, frame: Frame, asked: Asked) -> None:
     """
     check_donors(job.manifest, frame, asked.donors)
     number = len(frame["rounds"]) + 1
-    # Two people who brief one frame at once write into folders of their own, and the record names one.
-    folder = f"retouch/{frame['number']}/round-{number}.{asked.key}"
-    stem = f"{folder}/{job.number}_{frame['number']}_r{number}"
     base_round, picture = base_of_next_round(frame, blocked_frames(job.manifest))
-    balance = None if picture else frame["balance"]  # what came back has the balance of its base already
-    base = _render(job, frame, job.find_whole(picture or frame["sha256"]), f"{stem}_base.tif", balance=balance)
-    extras = [*_renderings(job, frame, asked, stem), *_donors(job, asked, folder), *_original(frame, asked)]
+    balance = balance_of_base(frame, base_round)
+    # Two people who brief one frame at once write into folders of their own, and the record names one.
+    folder = f"retouch/{frame['number']}/round-{number}.{_version(asked, balance)}"
+    stem = f"{folder}/{job.number}_{frame['number']}_r{number}"
+    in_base = None if picture else balance  # what came back has the balance of its base already
+    base = _render(job, frame, job.find_whole(picture or frame["sha256"]), f"{stem}_base.tif", balance=in_base)
+    extras = [
+        *_renderings(job, frame, asked, stem, balance),
+        *_donors(job, frame, asked, folder, balance),
+        *_original(frame, asked),
+    ]
     _write_papers(job, frame, number, folder, base, extras, asked, retoucher=None, due=None)
     fact: Fact = {
         "kind": "brief",
@@ -114,6 +120,11 @@ def write_brief(job: OpenJob, frame: Frame, asked: Asked) -> None:
         return [fact, *holdings]
 
     job.commit("brief", propose)
+
+
+def _version(asked: Asked, balance: Document | None) -> str:
+    """Eight digits that change with what is asked and with the balance of the base."""
+    return digest_of(f"{asked.key}{balance_key(balance)}".encode())[:8] if balance else asked.key
 
 
 def _where(frame: Frame) -> tuple[int, str, int] | None:
@@ -185,23 +196,26 @@ def _render(
     )
 
 
-def _renderings(job: OpenJob, frame: Frame, asked: Asked, stem: str) -> list[Document]:
-    """Further base files of the original itself, for another area of the picture."""
+def _renderings(job: OpenJob, frame: Frame, asked: Asked, stem: str, balance: Document | None) -> list[Document]:
+    """Further base files of the original itself, for another area of the picture, in the balance of the base."""
     source = job.find_whole(frame["sha256"])
     extras = []
     for name, stops in asked.renderings.items():
         out = f"{stem}_rendering-{safe_part(name, 40)}.tif"
-        made = _render(job, frame, source, out, balance=frame["balance"], stops=stops)
+        made = _render(job, frame, source, out, balance=balance, stops=stops)
         extras.append({"use": "rendering", "name": name, "frame": frame["frame"], "exposure_stops": stops, **made})
     return extras
 
 
-def _donors(job: OpenJob, asked: Asked, folder: str) -> list[Document]:
+def _donors(job: OpenJob, frame: Frame, asked: Asked, folder: str, balance: Document | None) -> list[Document]:
+    """The base files of donors: in their own balance, or where the base is in an older one, those of its light too."""
     extras = []
     for number in asked.donors:
         donor = job.manifest.frame(number)
         out = f"{folder}/{job.number}_{donor['number']}_donor.tif"
-        made = _render(job, donor, job.find_whole(donor["sha256"]), out, balance=donor["balance"])
+        shares_light = all(donor[field] == frame[field] for field in ("set_up", "arrangement", "camera"))
+        in_donor = balance if shares_light and balance != frame["balance"] else donor["balance"]
+        made = _render(job, donor, job.find_whole(donor["sha256"]), out, balance=in_donor)
         name = f"donor {donor['number']}"
         extras.append({"use": "donor", "name": name, "frame": number, "exposure_stops": 0.0, **made})
     return extras

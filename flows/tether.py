@@ -31,7 +31,7 @@ from glassine.flows.landing_watch import LandingWatch, files_in
 from glassine.flows.on_set import OnSet, OnSetHistory, move_light, next_set_up, on_set_now, say_on_set
 from glassine.flows.open_job import OpenJob, adopted_document
 from glassine.flows.outcome import summary
-from glassine.flows.proof import proof_call, proof_facts
+from glassine.flows.proof import proof_call, proof_facts, proof_name
 from glassine.flows.set_checks import SetChecks
 from glassine.flows.set_keys import INTERRUPT, read_keys
 from glassine.flows.set_signals import stopped_by_signals
@@ -390,7 +390,7 @@ class TetherSession:
     def _facts_of_work(self, work: Work, frame: Frame, outcome: Outcome) -> Iterator[Fact]:
         yield identified_fact(frame, work.identity.result())
         yield from attempt_facts(self.job.studio, frame, outcome)
-        path = f"{self._proofs}/{frame['number']}.jpg"
+        path = proof_name(self._proofs, frame["number"], work.balance)
         if outcome.failure and not outcome.of_file:
             sentence = f"Frame {frame['number']} has no proof yet: {outcome.failure} `glassine proof {self.job.number}` tries again."
             self.teller.trouble(Trouble("proof", sentence))
@@ -409,7 +409,9 @@ class TetherSession:
         work.is_from_custody = True
         work.balance = frame["balance"]
         source = self.job.find_whole(frame["sha256"])
-        call = proof_call(self.job, frame, source, self._look["content"], f"{self._proofs}/{frame['number']}.jpg")
+        call = proof_call(
+            self.job, frame, source, self._look["content"], proof_name(self._proofs, frame["number"], work.balance)
+        )
         work.proving.outcome = self._decoders.submit(operator.call, call)
         work.proving.outcome.add_done_callback(lambda _: self._wake.set())
 

@@ -55,7 +55,7 @@ def test_a_set_up_is_locked_to_its_grey_card_and_its_pictures_are_due_again(
     before = {frame["frame"]: frame["proof"]["path"] for frame in manifest_of(with_card).frames}
     told = set_balance(with_card, JOB, "bench", card=GREY_CARD, expose=True, by=PHOTOGRAPHER)
     assert "white balance of the grey card in 0005" in told["said"][0]
-    assert "5 frames get it" in "\n".join(told["said"])
+    assert "5 frames get it." in "\n".join(told["said"])
     (balance,) = manifest_of(with_card).document["balances"]
     assert (balance["how"], balance["frame"], balance["revision"]) == ("grey card", GREY_CARD, 1)
     assert all(frame["proof"] is None for frame in manifest_of(with_card).frames)
@@ -104,10 +104,10 @@ def test_a_set_up_is_locked_to_the_white_balance_of_one_frame(
     assert red > 1
     assert blue > 1
     again = set_balance(with_card, JOB, "bench", like=2, by=PHOTOGRAPHER)
-    assert "Nothing changes" in "\n".join(again["said"])
+    assert "It was so already." in again["said"]
     assert manifest_of(with_card).document["balances"][0]["revision"] == 1
     back = set_balance(with_card, JOB, "bench", as_shot=True, by=PHOTOGRAPHER)
-    assert "5 frames get it" in "\n".join(back["said"])
+    assert "5 frames get it." in "\n".join(back["said"])
     assert all(frame["balance"] is None and frame["proof"] for frame in manifest_of(with_card).frames)
 
 
@@ -157,12 +157,105 @@ def test_a_frame_that_was_lit_differently_is_left_and_told_of(
     assert manifest_of(with_card).frame(6)["balance"] is None
 
 
+def test_a_match_counts_what_the_set_up_gives_to_each(with_card: Studio, manifest_of: Callable[..., Manifest]) -> None:
+    from glassine.flows.job_sheet import assign_set_up
+
+    assign_set_up(with_card, JOB, "bench", [3], PHOTOGRAPHER, arrangement=2)
+    set_balance(with_card, JOB, "bench", stops=0.25, by=PHOTOGRAPHER)
+    set_balance(with_card, JOB, "bench", stops=0.5, arrangement=2, by=PHOTOGRAPHER)
+    match_exposure(with_card, JOB, [2, 3], to=2, by=PHOTOGRAPHER)
+    frames = [manifest_of(with_card).frame(number) for number in (2, 3)]
+    shown = [frame["reading"]["exposure_stops"] + frame["balance"]["stops"] for frame in frames]
+    assert shown[0] == pytest.approx(shown[1], abs=1e-4)
+    assert frames[0]["exposure_match"] is None, "what others are matched to is as it was"
+
+
+def test_exposure_and_white_balance_are_said_one_without_the_other(
+    with_card: Studio, manifest_of: Callable[..., Manifest]
+) -> None:
+    set_balance(with_card, JOB, "bench", card=GREY_CARD, expose=True, by=PHOTOGRAPHER)
+    (card,) = manifest_of(with_card).document["balances"]
+    set_balance(with_card, JOB, "bench", stops=0.3, by=PHOTOGRAPHER)
+    (brighter,) = manifest_of(with_card).document["balances"]
+    assert brighter == {**card, "revision": 2, "stops": 0.3, "at": brighter["at"]}
+    set_balance(with_card, JOB, "bench", like=2, by=PHOTOGRAPHER)
+    (locked,) = manifest_of(with_card).document["balances"]
+    assert (locked["how"], locked["stops"]) == ("of a frame", 0.3)
+    set_balance(with_card, JOB, "bench", as_shot=True, by=PHOTOGRAPHER)
+    (back,) = manifest_of(with_card).document["balances"]
+    assert (back["multipliers"], back["stops"], back["frame"]) == (None, 0, None)
+
+
+@pytest.mark.parametrize("set_up_first", [True, False])
+def test_stops_that_add_up_to_too_much_are_refused_before_they_are_said(
+    with_card: Studio, manifest_of: Callable[..., Manifest], run: Run, set_up_first: bool
+) -> None:
+    def expose() -> Document:
+        return set_balance(with_card, JOB, "bench", stops=4, by=PHOTOGRAPHER)
+
+    def match() -> Document:
+        return match_exposure(with_card, JOB, [2], stops=4, by=PHOTOGRAPHER)
+
+    first, second = (expose, match) if set_up_first else (match, expose)
+    first()
+    before = manifest_of(with_card).head
+    with pytest.raises(CallError, match=r"Frame 0002 would be moved by \+8 stops in all"):
+        second()
+    assert manifest_of(with_card).head == before
+    assert run("proof", with_card)["status"] == 0
+
+
+def test_a_frame_that_moves_into_a_balanced_set_up_is_told_of_and_stops_nothing(
+    with_card: Studio, manifest_of: Callable[..., Manifest], run: Run
+) -> None:
+    from glassine.flows.job_sheet import assign_set_up
+
+    set_balance(with_card, JOB, "bench", stops=4, by=PHOTOGRAPHER)
+    assign_set_up(with_card, JOB, "window", [2], PHOTOGRAPHER)
+    match_exposure(with_card, JOB, [2], stops=4, by=PHOTOGRAPHER)
+    told = assign_set_up(with_card, JOB, "bench", [2], PHOTOGRAPHER)
+    assert "Their balance is that of this set-up now (`glassine job balance`)." in told["said"]
+    assert manifest_of(with_card).frame(2)["balance"]["stops"] == 5
+    assert run("proof", with_card)["status"] == 0
+    match_exposure(with_card, JOB, [2], as_shot=True, by=PHOTOGRAPHER)
+    assert manifest_of(with_card).frame(2)["balance"]["stops"] == 4
+
+
+def test_a_brief_that_nobody_has_follows_its_balance_and_later_rounds_keep_theirs(
+    at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
+) -> None:
+    def brief_of(number: int, **words: Any) -> Document:
+        run("retouch.brief", studio, frame=number, grader=PHOTOGRAPHER, **words)
+        found: Document = manifest_of(studio).frame(number)["rounds"][-1]["brief"]
+        return found
+
+    studio = at("returned")
+    note = ["xywh=percent:10,10,10,10 | a mark | from 0002"]
+    first = brief_of(3, notes=note)
+    match_exposure(studio, JOB, [3], stops=-0.5, by=PHOTOGRAPHER)
+    run("proof", studio)
+    again = brief_of(3, notes=note)
+    matched = {"multipliers": None, "stops": -0.5}
+    assert again["balance"] == matched
+    assert again["base"]["sha256"] != first["base"]["sha256"]
+    assert brief_of(3, notes=note) == again, "the same again is no news"
+    match_exposure(studio, JOB, [1], stops=-0.5, by=PHOTOGRAPHER)
+    run("proof", studio)
+    second = brief_of(1, notes=note, renderings=["shadows=+1"])
+    assert "balance" not in second, "it goes on from what came back, whose base was as shot"
+    rendering = next(extra for extra in second["extras"] if extra["use"] == "rendering")
+    folder = studio.job_folder(JOB)
+    plain = middle(folder / manifest_of(studio).frame(1)["rounds"][0]["brief"]["base"]["path"])
+    assert middle(folder / rendering["path"]) == pytest.approx(2 * plain, rel=0.02)
+
+
 def test_a_final_of_the_original_follows_its_balance_and_one_of_a_return_does_not(
     at: Callable[[str], Studio], run: Run, manifest_of: Callable[..., Manifest]
 ) -> None:
     studio = at("signed")
     told = match_exposure(studio, JOB, [1, 3], stops=0.5, by=PHOTOGRAPHER)
     assert any("With a retoucher, or back: 0001" in line for line in told["said"])
+    assert "The finals of 0003 are due again, and are to be signed off again." in told["said"]
     assert [final["stale"] for final in manifest_of(studio).frame(1)["finals"]] == [False, False]
     assert [final["stale"] for final in manifest_of(studio).frame(3)["finals"]] == [True, True]
     before = {final["sha256"] for final in manifest_of(studio).frame(3)["finals"]}
@@ -187,6 +280,9 @@ def test_a_final_of_the_original_follows_its_balance_and_one_of_a_return_does_no
         ({"stops": 9}, "moved by"),
         ({"card": 1}, "Frame 0001: The patch in .* is uneven"),
         ({"card": 99}, "has no frame 0099"),
+        ({"stops": 1, "arrangement": 0}, "counts from 1"),
+        ({"stops": 1, "arrangement": 7}, "No frame belongs to arrangement 7 of set-up bench"),
+        ({"multipliers": "2 1 1.5", "camera": "nobody's"}, "multipliers mean something for one model"),
     ],
 )
 def test_what_is_no_balance_is_refused_and_nothing_is_said(

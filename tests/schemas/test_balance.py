@@ -8,11 +8,12 @@ from typing import Any
 
 import pytest
 
-from glassine.schemas.balance import balance_key, balance_of, proof_key
+from glassine.schemas.balance import RENDERED, balance_key, balance_of, proof_key, whole_stops
 from glassine.schemas.fold import apply_fact
 from glassine.schemas.fold_base import ContradictionError, Occasion
 from glassine.schemas.manifest import Manifest
 from glassine.schemas.stage import Frame
+from glassine.tasks.imaging.raw_rendering import _PILLOW, _TIFF
 
 Fact = dict[str, Any]
 MakeFact = Callable[..., Fact]
@@ -22,7 +23,7 @@ LATER = Occasion("2026-11-26T09:00:00.000000Z", "p-00000000b2")
 
 
 def a_frame(**fields: Any) -> Frame:
-    return {"set_up": "bench", "arrangement": 1, "camera": "Body", "exposure_match": None, **fields}
+    return {"name": "A.DNG", "set_up": "bench", "arrangement": 1, "camera": "Body", "exposure_match": None, **fields}
 
 
 def said(**fields: Any) -> Fact:
@@ -50,6 +51,21 @@ def test_an_exposure_match_adds_to_what_the_set_up_has() -> None:
     assert balance_of([], matched) == {"multipliers": None, "stops": -0.25}
     assert balance_of([], a_frame(exposure_match={"stops": 0})) is None
     assert balance_of([said(multipliers=None, stops=0.25)], matched) is None
+
+
+@pytest.mark.parametrize(("set_up", "own", "whole"), [(4, 4, 5), (-4, -1.5, -5), (5, -4.5, 0.5)])
+def test_what_both_add_up_to_ends_where_a_picture_does(set_up: float, own: float, whole: float) -> None:
+    frame = a_frame(exposure_match={"stops": own})
+    balances = [said(multipliers=None, stops=set_up)]
+    assert balance_of(balances, frame) == {"multipliers": None, "stops": whole}
+    assert whole_stops(balances, frame) == set_up + own
+
+
+@pytest.mark.parametrize("name", ["A.JPG", "a.jpeg", "B.tif", "C.PNG"])
+def test_what_is_rendered_already_keeps_its_white_balance(name: str) -> None:
+    assert balance_of([said()], a_frame(name=name)) is None
+    assert balance_of([said(stops=0.5)], a_frame(name=name)) == {"multipliers": None, "stops": 0.5}
+    assert set(_TIFF | _PILLOW) == RENDERED, "as raw_rendering takes them"
 
 
 def test_pictures_in_different_balances_are_told_apart() -> None:
