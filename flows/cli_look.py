@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import sys
 from collections.abc import Iterable, Iterator
@@ -27,7 +28,7 @@ def look(
 ) -> Document:
     """Show frames by several looks, side by side on one sheet.
 
-    A row a frame, each picture with the name of its look under it. Two to six
+    A row a frame, each picture with the name of its look under it. One to six
     looks, at most twelve frames. Nothing is recorded.
 
     Example: glassine look 2611-04/0009 --look hard-mono --look soft-mono
@@ -159,14 +160,25 @@ def _named(studio: Studio, texts: Iterable[str]) -> list[Path | tuple[str, int]]
     """Files, and frames of jobs, from what was typed."""
     named: list[Path | tuple[str, int]] = []
     for text in texts:
-        if Path(text).is_file():
+        if _is_file(text):
             named.append(Path(text).absolute())
             continue
         found = _JOB_AND_FRAME.fullmatch(text)
         if not found or found[1] not in studio.job_numbers():
-            raise CallError("W002", f"{text!r} is neither a file nor a frame of a job, written as 2611-04/0009.")
+            shown = repr(text if len(text) <= 60 else text[:57] + "…")
+            raise CallError("W002", f"{shown} is neither a file nor a frame of a job, written as 2611-04/0009.")
         named += [(found[1], number) for number in frame_numbers(studio, found[1], [found[2]])]
     return list(dict.fromkeys(named))
+
+
+def _is_file(text: str) -> bool:
+    """Whether a text names a file; what is too long for a name names none."""
+    try:
+        return Path(text).is_file()
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            return False
+        raise
 
 
 def _typed_lines(*, at_terminal: bool) -> Iterator[str]:

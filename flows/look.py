@@ -13,6 +13,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import pathvalidate
+
 from glassine.flows.decoding import decode_one, open_pool
 from glassine.flows.outcome import summary
 from glassine.flows.progress import show_progress
@@ -51,6 +53,10 @@ SHEETS = "proofs/looks"
 USUAL_SOURCE = "plain-colour"
 """What a foreign grade is put on where no look is named: it expects a picture that is rendered already."""
 _LONGEST_NAME = 100
+_LONGEST_FILE_NAME = 255
+"""Bytes that a name in a folder may have on the usual file systems (common practice)."""
+_LONGEST_SAID = 60
+"""Letters of a wrong name that a sentence repeats."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +99,7 @@ def show_looks(studio: Studio, named: Sequence[Named], looks: Sequence[str], out
 
     Parameters
     ----------
-    looks : names of the studio's looks, two to six; all of them without any
+    looks : names of the studio's looks, one to six; all of them without any
     out : a JPEG; by default in `SHEETS` of the frames' job, or in the current folder
 
     Raises
@@ -160,7 +166,8 @@ def make_look(
         raise CallError("W001", "--id names a correction of a file: give the file with --cdl.")
     if not (source or cdl or cube):
         raise CallError("W001", "Say what the look is made from: --from LOOK, --cdl FILE or --cube FILE.")
-    steps = list(studio.look(source or USUAL_SOURCE)["steps"])
+    path = look_path(studio, name)
+    steps = list(_named_look(studio, source or USUAL_SOURCE)["steps"])
     grade: Document | None = None
     if cdl:
         grade = {"step": "cdl", "space": space, **read_cdl(cdl, identifier), "style": "clamp"}
@@ -170,7 +177,6 @@ def make_look(
         grained = bool(steps) and steps[-1]["step"] == "grain"
         steps.insert(len(steps) - grained, grade)
     look = check_look({"format": 1, "name": name, "purpose": purpose, "steps": steps}, label=f"look {name}")
-    path = look_path(studio, name)
     if path.exists() or not write_if_absent(path, look_bytes(look)):
         raise CallError("W003", f"There is a look {name} already, {path}: give the new one another name.")
     said = [f"Look {name} is in {path}.", *(f"    {say_step(step)}" for step in steps)]
@@ -256,15 +262,29 @@ def check_place(path: Path) -> None:
     """Refuse a path that no look sheet may be written at: another file's, or one of another kind."""
     if path.suffix.lower() not in (".jpg", ".jpeg"):
         raise CallError("W001", f"{path} is no name for a look sheet, which is a JPEG: end it in .jpg.")
+    if len(path.name.encode()) > _LONGEST_FILE_NAME:
+        raise CallError("W001", f"A look sheet's name has at most {_LONGEST_FILE_NAME} bytes: name another with --out.")
     if not is_replaceable(path):
         raise CallError("W003", f"{path} is there already, and is no look sheet: name another file with --out.")
 
 
 def look_path(studio: Studio, name: str) -> Path:
-    """The file of a look of the studio; the name is checked, so that the file lies in its folder."""
+    """The file of a look of the studio; the name is checked, so that the file lies in its folder on every system."""
     look = {"format": 1, "name": name, "purpose": "-", "steps": [{"step": "exposure", "stops": 0}]}
-    check_document(look, "look", label=f"look {name}")
+    label = f"look {name if len(name) <= _LONGEST_SAID else name[:_LONGEST_SAID] + '…'}"
+    check_document(look, "look", label=label)
+    try:
+        pathvalidate.validate_filename(f"{name}.json", platform="universal")
+    except pathvalidate.ValidationError as error:
+        wanted = "is kept by some systems for themselves: take another."
+        raise DocumentError("D002", label, "name", wanted) from error
     return _folder(studio) / f"{name}.json"
+
+
+def _named_look(studio: Studio, name: str) -> Document:
+    """A look of the studio, by a name that is checked first."""
+    look_path(studio, name)
+    return studio.look(name)
 
 
 def read_look(path: Path) -> Document:
@@ -293,17 +313,17 @@ def _folder(studio: Studio) -> Path:
 def _chosen_looks(studio: Studio, names: Sequence[str]) -> list[Document]:
     known = sorted(path.stem for path in _folder(studio).glob("*.json"))
     wanted = list(dict.fromkeys(names)) or known
-    if not 2 <= len(wanted) <= MOST_LOOKS:
+    if not 1 <= len(wanted) <= MOST_LOOKS:
         count = (
             f"{len(wanted)} {'was' if len(wanted) == 1 else 'were'} named" if names else f"the studio has {len(wanted)}"
         )
         raise CallError(
             "W001",
-            f"A look sheet has two to six looks, and {count}: "
+            f"A look sheet has one to six looks, and {count}: "
             f"name them with --look (there are {', '.join(known) or 'none'}).",
         )
     # A look that cannot be applied is said before anything is decoded.
-    return [check_look(studio.look(name), label=f"look {name}") for name in wanted]
+    return [check_look(_named_look(studio, name), label=f"look {name}") for name in wanted]
 
 
 def _default_place(subjects: Sequence[Subject], looks: Sequence[str]) -> Path:

@@ -182,6 +182,10 @@ class _Session:
             case ["undo"]:
                 tuning.undo()
                 self.preview.write(tuning)
+            case ["save", *_]:
+                raise CallError("W001", "Write: save, or save NAME with one name.")
+            case ["help" | "steps" | "undo" | "quit" as command, *_]:
+                raise CallError("W001", f"`{command}` stands alone: write nothing after it.")
             case _:
                 tuning.change(line)
                 self.preview.write(tuning)

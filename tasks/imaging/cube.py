@@ -1,7 +1,7 @@
 """Grades from elsewhere by tables: `.cube` files, how a table stands in a look, and how it is applied to a picture.
 
-Source: the format's page, as the comment in OpenColorIO's FileFormatIridasCube.cpp quotes it. Red runs fastest,
-then green, then blue; a file holds one curve for each channel ("1D") or one cube of colours ("3D").
+Source: the format's page, as OpenColorIO's reader of the format quotes it. Red runs fastest, then green, then blue; a
+file holds one curve for each channel ("1D") or one cube of colours ("3D").
 """
 
 from __future__ import annotations
@@ -40,6 +40,12 @@ _BLOCK_PX: Final = 16384
 """Pixels worked on at once: their numbers stay in a processor's cache (measured: twice as fast as all at once)."""
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _KEYWORDS: Final = ("TITLE", "LUT_1D_SIZE", "LUT_3D_SIZE", "DOMAIN_MIN", "DOMAIN_MAX")
+_RANGES: Final[Mapping[str, Kind]] = {"LUT_1D_INPUT_RANGE": "1D", "LUT_3D_INPUT_RANGE": "3D"}
+"""Two numbers, the domain of all three channels: a line that some writers add (from memory)."""
+_TITLE = re.compile(r'"(?P<quoted>.*?)"\s*(?:#.*)?|(?P<plain>[^#]*)(?:#.*)?')
+_COUNTS: Final = {2: "two", 3: "three"}
+_SUB: Final = b"\x1a"
+"""With which old systems end a text."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,7 +189,8 @@ class _Reading:
         self.name = name
         self.line = 0
         self.seen: set[str] = set()
-        self.domain = {"DOMAIN_MIN": (0.0, 0.0, 0.0), "DOMAIN_MAX": (1.0, 1.0, 1.0)}
+        self.domain: dict[str, tuple[float, ...]] = {"DOMAIN_MIN": (0.0,) * 3, "DOMAIN_MAX": (1.0,) * 3}
+        self.ranges: dict[str, tuple[float, ...]] = {}
         self.title = ""
         self.kind: Kind | None = None
         self.size = 0
@@ -191,13 +198,16 @@ class _Reading:
 
     def read(self, content: bytes) -> Cube:
         # Comments and titles are written in all encodings; numbers and keywords are ASCII in each.
-        for number, line in enumerate(io.BytesIO(content.removeprefix(codecs.BOM_UTF8)), 1):
+        content = content.removeprefix(codecs.BOM_UTF8)
+        if content.rstrip().endswith(_SUB):
+            content = content.rstrip().rstrip(_SUB)
+        for number, line in enumerate(io.BytesIO(content.replace(b"\r\n", b"\n").replace(b"\r", b"\n")), 1):
             self.line = number
             if len(line) > _LONGEST_LINE:
                 raise self._refuse(f"it is longer than {_LONGEST_LINE} letters, which no line of a table is.")
             text = line.decode("utf-8", "replace")
-            words = text.split()
-            if not words or words[0].startswith("#"):
+            words = text.partition("#")[0].split()
+            if not words:
                 continue
             if _NUMBER.fullmatch(words[0][:40]) or words[0].lower().lstrip("+-") in ("nan", "inf", "infinity"):
                 self._take_entry(words)
@@ -210,8 +220,8 @@ class _Reading:
 
     def _take_keyword(self, words: list[str], text: str) -> None:
         keyword = words[0]
-        if keyword not in _KEYWORDS:
-            known = ", ".join(_KEYWORDS)
+        if keyword not in (*_KEYWORDS, *_RANGES):
+            known = ", ".join((*_KEYWORDS, *_RANGES))
             raise self._refuse(f"{_cut(keyword)} is no keyword of a .cube table, which has {known}.")
         if self.values:
             raise self._refuse(f"{keyword} stands after the first row of numbers: put it above them.")
@@ -219,10 +229,14 @@ class _Reading:
             raise self._refuse(f"{keyword} stands twice: leave one of them.")
         self.seen.add(keyword)
         if keyword == "TITLE":
-            self.title = text.strip()[len("TITLE") :].strip().strip('"')
+            found = _TITLE.fullmatch(text.strip()[len("TITLE") :].strip())
+            self.title = (found["quoted"] or (found["plain"] or "").strip().strip('"')) if found else ""
+            return
+        if keyword in _RANGES:
+            self.ranges[keyword] = self._numbers(words[1:], keyword, 2)
             return
         if not keyword.endswith("SIZE"):
-            self.domain[keyword] = self._three_numbers(words[1:], keyword)
+            self.domain[keyword] = self._numbers(words[1:], keyword, 3)
             return
         if self.kind:
             raise self._refuse("both LUT_1D_SIZE and LUT_3D_SIZE are given: a table is one or the other.")
@@ -237,17 +251,17 @@ class _Reading:
             raise self._refuse("numbers stand before the table's size: give LUT_1D_SIZE or LUT_3D_SIZE above them.")
         if len(self.values) == 3 * self._entries():
             raise self._refuse(f"there are more rows of numbers than the {self._entries()} of the table's size.")
-        self.values += self._three_numbers(words, "a row")
+        self.values += self._numbers(words, "a row", 3)
 
-    def _three_numbers(self, words: list[str], what: str) -> tuple[float, float, float]:
-        if len(words) != 3:
-            raise self._refuse(f"{what} has three numbers, not {len(words)}.")
+    def _numbers(self, words: list[str], what: str, count: int) -> tuple[float, ...]:
+        if len(words) != count:
+            raise self._refuse(f"{what} has {_COUNTS[count]} numbers, not {len(words)}.")
         for word in words:
             if len(word) > 40 or not _NUMBER.fullmatch(word):
                 raise self._refuse(f"{_cut(word)} is no number.")
             if not abs(float(word)) <= LARGEST_VALUE:
                 raise self._refuse(f"{_cut(word)} is beyond {LARGEST_VALUE:g}, which no colour is.")
-        return float(words[0]), float(words[1]), float(words[2])
+        return tuple(float(word) for word in words)
 
     def _entries(self) -> int:
         return self.size if self.kind == "1D" else self.size**3
@@ -259,12 +273,26 @@ class _Reading:
         if len(self.values) < 3 * self._entries():
             found = len(self.values) // 3
             raise self._refuse(f"the file ends after {found} of the {self._entries()} rows of the table's size.")
-        domain_min, domain_max = self.domain.values()
+        self._take_ranges()
+        domain_min, domain_max = ((red, green, blue) for red, green, blue in self.domain.values())
         if wrong := _wrong_domain(domain_min, domain_max):
             raise self._refuse(f"DOMAIN_MAX {wrong}", line=False)
         shape = (self.size, 3) if self.kind == "1D" else (self.size,) * 3 + (3,)
         table = np.array(self.values, np.float32).reshape(shape)
         return Cube(self.title, self.kind, self.size, domain_min, domain_max, table)
+
+    def _take_ranges(self) -> None:
+        """Have a range of the table's kind be its domain."""
+        for keyword, (low, high) in self.ranges.items():
+            if _RANGES[keyword] != self.kind:
+                raise self._refuse(f"{keyword} is for a table of the other kind: take it out.", line=False)
+            if high - low < _NARROWEST_DOMAIN:
+                raise self._refuse(f"{keyword} must rise from its first number to its second.", line=False)
+            domain: dict[str, tuple[float, ...]] = {"DOMAIN_MIN": (low,) * 3, "DOMAIN_MAX": (high,) * 3}
+            if any(end in self.seen and self.domain[end] != domain[end] for end in domain):
+                wanted = f"{keyword} and DOMAIN_MIN or DOMAIN_MAX contradict each other: leave one of them."
+                raise self._refuse(wanted, line=False)
+            self.domain = domain
 
 
 def _wrong_domain(low: Sequence[float], high: Sequence[float]) -> str:

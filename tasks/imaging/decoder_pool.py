@@ -33,6 +33,8 @@ _PERTURB = "MALLOC_PERTURB_"
 _environment = threading.Lock()
 """Held while the environment is another: several threads may start workers at once."""
 TIME, MEMORY = "time", "memory"
+_PROGRAMMING_ERRORS = (TypeError, NameError, AttributeError)
+"""What a mistake of ours raises: as a fact about a file it would stay when the mistake is mended."""
 
 
 @dataclass(frozen=True)
@@ -40,8 +42,9 @@ class Outcome:
     """What became of one call: its value, or the sentence why there is none.
 
     `of_file` tells a failure that is the file's own (it does not decode, or it kills its decoder), which is a fact,
-    from one that may pass: too little time or memory, a disk that is full or gone. `ran_out_of` names the limit that
-    stopped it: `TIME` or `MEMORY`, else None. `of_call`: what was asked for is wrong, and says nothing of the file.
+    from one that may pass: too little time or memory, a disk that is full or gone, a mistake in a look or in a program.
+    `ran_out_of` names the limit that stopped it: `TIME` or `MEMORY`, else None. `of_call`: what was asked for is wrong,
+    and says nothing of the file.
     """
 
     arguments: tuple[Any, ...]
@@ -274,11 +277,11 @@ def _serve(connection: Connection, memory_bytes: int) -> None:
                 wanted = f"Decoding needed more than the {memory_bytes / (1 << 30):.3g} GiB of memory it may have."
                 failure, ran_out_of = wanted, MEMORY
             else:
-                failure, of_file, of_call = str(error), isinstance(error, FrameError), isinstance(error, CallError)
+                failure, of_file, of_call = str(error), _does_not_decode(error), isinstance(error, CallError)
         except OSError as error:
             failure = f"{error.filename or 'a file'}: {error.strerror or error}"
         except Exception as error:  # whatever else a decoder raises is a fact about the file
-            failure, of_file = f"{type(error).__name__}: {error}", True
+            failure, of_file = f"{type(error).__name__}: {error}", not isinstance(error, _PROGRAMMING_ERRORS)
         try:
             connection.send((value, failure, of_file, ran_out_of, of_call))
         except (BrokenPipeError, ConnectionError):
@@ -286,6 +289,11 @@ def _serve(connection: Connection, memory_bytes: int) -> None:
         except Exception as error:  # a value that cannot be pickled
             connection.send((None, f"{type(error).__name__}: {error}"))
         del value, arguments
+
+
+def _does_not_decode(error: BaseException) -> bool:
+    """Whether it says that a file is wrong; P002 says that of an array, which a step before may have made."""
+    return isinstance(error, FrameError) and error.code == "P001"
 
 
 def _wanted_memory(error: BaseException | None) -> bool:

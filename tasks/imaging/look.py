@@ -28,6 +28,9 @@ Step = Callable[[FloatImage, int], FloatImage]
 """From a band of rows, (rows, width, 1 or 3), and the number of its first row, to the band rendered."""
 
 _GIVES_COLOUR = frozenset({"toning", "cdl", "cube"})
+_BRIGHTEST = np.float32(2.0**16)
+"""No light within a look is brighter, sixteen stops over saturation: no picture shows it, and steps that multiply would
+together leave what float32 holds, where infinite less infinite is no number."""
 _STRIP_PX = 64
 """Rows worked on at once, so that a step needs no second picture."""
 
@@ -85,7 +88,7 @@ class PreparedLook:
         Parameters
         ----------
         linear : float32, (rows, width, 3), scene-linear ROMM RGB, D50
-            Not modified. Light below zero is black.
+            Not modified. Light below zero is black, and none is brighter than 2 ** 16.
 
         Returns
         -------
@@ -97,7 +100,7 @@ class PreparedLook:
             P002 for a wrong shape or type, NaN or infinity.
         """
         icc_profile.check_colour(linear)
-        image = np.maximum(linear, 0.0)
+        image = np.clip(linear, 0.0, _BRIGHTEST)
         for step in self._steps:
             image = step(image, top)
         np.clip(image, 0.0, 1.0, out=image)
@@ -159,7 +162,7 @@ def _prepare(look: Look, width: int, height: int, seed: int) -> list[Step]:
                 steps.append(partial(_grade, step["space"], partial(_apply_cdl, step)))
                 black_and_white = (0.0, 1.0)
             case "cube":
-                table = unpack_table(step["table"], label=f"look {look['name']}, steps/{index}/table")
+                table = unpack_table(step["table"], label=f"look {look['name']}, steps[{index + 1}].table")
                 steps.append(partial(_grade, step["space"], partial(_apply_cube, table, step["interpolation"])))
                 black_and_white = (0.0, 1.0)
             case "grain":
@@ -172,7 +175,7 @@ def _prepare(look: Look, width: int, height: int, seed: int) -> list[Step]:
 
 
 def _refuse(look: Look, index: int, wanted: str) -> NoReturn:
-    raise DocumentError("D002", f"look {look['name']}", f"steps/{index}", f"wanted is {wanted}")
+    raise DocumentError("D002", f"look {look['name']}", f"steps[{index + 1}]", f"wanted is {wanted}")
 
 
 def _moved(old: Range, end: str, luminance: float, refuse: Callable[[str], NoReturn]) -> Range:
@@ -190,7 +193,7 @@ def _three_channels(image: FloatImage) -> FloatImage:
 
 def _expose(gain: np.float32, image: FloatImage, top: int) -> FloatImage:
     image *= gain
-    return image
+    return np.minimum(image, _BRIGHTEST, out=image)
 
 
 def _mix(weights: Weights, image: FloatImage, top: int) -> FloatImage:
@@ -203,7 +206,8 @@ def _bend(curve: ToneCurve, image: FloatImage, top: int) -> FloatImage:
 
 
 def _stretch(old: Range, new: Range, image: FloatImage, top: int) -> FloatImage:
-    return stretch(image, old, new)
+    stretched = stretch(image, old, new)
+    return np.clip(stretched, 0.0, _BRIGHTEST, out=stretched)
 
 
 def _tone(points: list[list[float]], image: FloatImage, top: int) -> FloatImage:
@@ -212,7 +216,7 @@ def _tone(points: list[list[float]], image: FloatImage, top: int) -> FloatImage:
 
 def _expose_region(stops: float, region: SoftRegion, image: FloatImage, top: int) -> FloatImage:
     expose_region(image, stops, region.rows(top, image.shape[0]))
-    return image
+    return np.minimum(image, _BRIGHTEST, out=image)
 
 
 def _grade(space: str, grade: Callable[[FloatImage], FloatImage], image: FloatImage, top: int) -> FloatImage:

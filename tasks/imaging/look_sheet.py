@@ -102,7 +102,7 @@ def make_look_sheet(rows: Sequence[Row], captions: Sequence[Caption], out: Path)
     Parameters
     ----------
     rows : 1 to `MOST_ROWS`
-    captions : 2 to `MOST_LOOKS`; each row has a picture for each
+    captions : 1 to `MOST_LOOKS`; each row has a picture for each
     out : put in place at once when it is whole; its folder is made. What is there is replaced: ask `is_replaceable`
 
     Returns
@@ -114,10 +114,10 @@ def make_look_sheet(rows: Sequence[Row], captions: Sequence[Caption], out: Path)
     CallError
         W001 for too few or too many rows, looks or pictures.
     """
-    if not 1 <= len(rows) <= MOST_ROWS or not 2 <= len(captions) <= MOST_LOOKS:
+    if not 1 <= len(rows) <= MOST_ROWS or not 1 <= len(captions) <= MOST_LOOKS:
         raise CallError(
             "W001",
-            f"A look sheet has 1 to {MOST_ROWS} frames and 2 to {MOST_LOOKS} looks, "
+            f"A look sheet has 1 to {MOST_ROWS} frames and 1 to {MOST_LOOKS} looks, "
             f"not {len(rows)} and {len(captions)}: name fewer, or more.",
         )
     if any(len(row.pictures) != len(captions) for row in rows):

@@ -38,8 +38,10 @@ LINES: Final = (
 _WHITE_STOPS = 2.474
 """log2(1 / 0.18): where white lies above middle grey."""
 _STRAIGHT = [[-8.0, -8.0], [_WHITE_STOPS, _WHITE_STOPS]]
-_CURVE_LIMITS = (-16.0, 2.48)
-"""Of stops out: look.schema.json."""
+_MOST_CORNERS, _SMALLEST_PERCENT = 100, 0.1
+"""Of a region: look.schema.json."""
+_DARKEST_STOPS = -16.0
+"""The least that a curve gives: look.schema.json."""
 _SAME_STOPS = 0.0005
 """Points nearer than this are one: numbers are typed with three digits at most."""
 _FACTOR_LIMITS = (0.1, 10.0)
@@ -58,6 +60,29 @@ _ORDER: Final = (
 )
 """Where a new step goes: after the last one that is not later here. Common practice; black and white points stand
 after foreign grades, which would move them."""
+_WORDS: Final = {
+    "purpose": "the purpose",
+    "steps": "the look",
+    "stops": "STOPS",
+    "filter": "the filter",
+    "red": "RED",
+    "green": "GREEN",
+    "blue": "BLUE",
+    "primaries": "SPACE",
+    "lightness": "L*",
+    "density": "D",
+    "granularity": "GRANULARITY",
+    "format_long_side_mm": "FORMAT-MM",
+    "clump_um": "CLUMP-UM",
+    "feather_percent": "PERCENT",
+}
+"""What `LINES` call the fields of a look."""
+_POINTS: Final = {
+    "tone_curve": ("the curve", "STOPS-IN", "STOPS-OUT"),
+    "toning": ("the toning", "L*", "A*", "B*"),
+}
+"""What `LINES` call the points of a step, and the numbers of each."""
+_PLACE = re.compile(r"steps\[(?P<step>[0-9]+)\]\.(?P<field>\w+)(?P<rest>.*)")
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)")
 _REGION = re.compile(r"(?P<region>\S.*?)(?P<outside>\s+outside)?(?:\s+feather\s+(?P<feather>\S+?)%?)?", re.DOTALL)
 
@@ -98,8 +123,27 @@ def change(look: Mapping[str, Any], line: str) -> Document:
     try:
         check_look(changed, label="the look")
     except DocumentError as error:
-        raise CallError("W001", f"“{_cut(line.strip())}” changes nothing: {error.sentence}") from error
+        raise CallError("W001", f"“{_cut(line.strip())}” changes nothing: {_in_words(changed, error)}") from error
     return changed
+
+
+def _in_words(changed: Document, error: DocumentError) -> str:
+    """What is wrong with a look that a line made, in the words of `LINES`."""
+    found = _PLACE.fullmatch(error.place)
+    if not found:
+        return f"{_WORDS.get(error.place, '')} {error.wanted}".lstrip()
+    field, rest = found["field"], found["rest"]
+    step = changed["steps"][int(found["step"]) - 1]
+    if field == "region":  # what `parse_region` takes lies within the schema's limits but for these
+        if step["region"]["shape"] == "polygon":
+            return f"the polygon must have at most {_MOST_CORNERS} corners, and has {len(step['region']['points'])}."
+        return f"the region must be {_SMALLEST_PERCENT:g} percent wide and high or more."
+    if field == "points":
+        number = re.fullmatch(r"\[[0-9]+\]\[([0-9]+)\]", rest)
+        what = _POINTS[step["step"]][int(number[1]) if number else 0]
+    else:
+        what = _WORDS.get(field, field)
+    return f"{what} {error.wanted}"
 
 
 def check_look(look: Any, *, label: str) -> Document:
@@ -224,8 +268,22 @@ def _contrast(steps: Steps, words: list[str]) -> None:
     low, high = _FACTOR_LIMITS
     if not low <= factor <= high:
         raise CallError("W001", f"A curve's contrast is multiplied by {low:g} to {high:g}, not by {factor:g}.")
-    curve, (least, most) = _curve(steps), _CURVE_LIMITS
-    curve["points"] = [[into, min(max(round(out * factor, 3), least), most)] for into, out in curve["points"]]
+    curve = _curve(steps)
+    curve["points"] = [[into, round(_steepen(out, factor), 3)] for into, out in curve["points"]]
+
+
+def _steepen(out: float, factor: float) -> float:
+    """Stops out with the contrast at grey multiplied; white stays, and `1 / factor` takes it back.
+
+    Below grey they are multiplied. Above it they would leave white and burn out, so a hyperbola of the same slope at
+    grey ends at white (own choice).
+    """
+    if out < 0:
+        return max(out * factor, _DARKEST_STOPS)
+    if out > _WHITE_STOPS:
+        return out
+    share = out / _WHITE_STOPS
+    return _WHITE_STOPS * factor * share / (1 + (factor - 1) * share)
 
 
 def _curve(steps: Steps) -> Document:

@@ -90,7 +90,7 @@ def sharpness(light: FloatImage) -> float:
     Raises
     ------
     FrameError
-        P002 for a smaller picture, NaN or infinity.
+        P001 for a smaller picture, P002 for NaN or infinity.
 
     Notes
     -----
@@ -106,7 +106,7 @@ def sharpness(light: FloatImage) -> float:
     check_finite(light)
     height, width = light.shape
     if min(height, width) < 3:
-        raise FrameError("P002", f"A picture of {width} × {height} pixels is too small to be measured.")
+        raise FrameError("P001", f"A picture of {width} × {height} pixels is too small to be measured.")
     mean = float(light.mean(dtype=np.float64))
     if mean <= 0:
         return 0.0

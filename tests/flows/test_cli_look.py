@@ -16,7 +16,7 @@ from cyclopts import App, Parameter
 
 from glassine.flows.cli_look import look_app
 from glassine.flows.studio import Studio
-from glassine.schemas.errors import CallError
+from glassine.schemas.errors import CallError, GlassineError
 from glassine.schemas.validation import Document
 
 JOB = "2611-04"
@@ -87,6 +87,28 @@ def test_what_is_neither_a_file_nor_a_frame_is_refused(call: Call, text: str) ->
     with pytest.raises(CallError, match="is neither a file nor a frame of a job, written as 2611-04/0009") as refused:
         call(text)
     assert refused.value.code == "W002"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (f"{JOB}/0001", "--look", "x" * 5000),
+        ("make", "x" * 5000, "--from", "hard-mono", "--purpose", "X."),
+        ("make", "a", "--from", "x" * 5000, "--purpose", "X."),
+        ("tune", "x" * 5000, f"{JOB}/0001"),
+        ("tune", "hard-mono", f"{JOB}/0001", "--as", "x" * 5000),
+        ("x" * 5000,),
+        ("tune", "hard-mono", "x" * 5000),
+    ],
+    ids=["look", "make", "from", "tune", "as", "frame", "tune a frame"],
+)
+def test_a_name_that_is_too_long_for_any_file_is_a_wrong_word(
+    call: Call, at: Callable[[str], Studio], words: tuple[str, ...]
+) -> None:
+    with pytest.raises(GlassineError) as refused:
+        call(*words, where=at("proofed"))
+    assert refused.value.exit_status == 2
+    assert len(refused.value.sentence) < 400
 
 
 def test_lines_come_in_by_a_pipe_and_nothing_but_the_outcome_goes_to_stdout(

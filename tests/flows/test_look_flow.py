@@ -157,14 +157,35 @@ def test_nothing_but_an_earlier_sheet_is_written_over(studio: Studio, original: 
 @pytest.mark.parametrize(
     ("looks", "words"),
     [
-        (["hard-mono"], "two to six looks, and 1 was named: name them with --look \\(there are hard-mono, lifted-mono"),
-        (["hard-mono", "hard-mono"], "and 1 was named"),
-        ([f"look-{n}" for n in range(7)], "and 7 were named"),
+        (
+            [f"look-{n}" for n in range(7)],
+            "one to six looks, and 7 were named: name them with --look \\(there are hard-mono, lifted-mono",
+        ),
     ],
 )
-def test_too_few_or_too_many_looks_are_refused(studio: Studio, original: Path, looks: list[str], words: str) -> None:
+def test_too_many_looks_are_refused(studio: Studio, original: Path, looks: list[str], words: str) -> None:
     with pytest.raises(CallError, match=words) as refused:
         see(studio, original, looks=looks)
+    assert refused.value.code == "W001"
+
+
+def test_one_look_is_shown_alone(studio: Studio, original: Path, tmp_path: Path) -> None:
+    shown = see(studio, original, looks=["hard-mono", "hard-mono"], out=tmp_path / "one.jpg")
+    assert shown["looks"] == ["hard-mono"]
+    assert shown["said"] == [f"1 frame in 1 look: {tmp_path / 'one.jpg'}"]
+    both = see(studio, original, out=tmp_path / "two.jpg")
+    assert shown["height"] == both["height"] or shown["width"] < both["width"]
+    for path in (studio.folder / "looks").glob("*.json"):
+        if path.stem != "soft-mono":
+            path.unlink()
+    assert see(studio, original, looks=[], out=tmp_path / "only.jpg")["looks"] == ["soft-mono"]
+
+
+def test_a_studio_without_looks_shows_none(studio: Studio, original: Path) -> None:
+    for path in (studio.folder / "looks").iterdir():
+        path.unlink()
+    with pytest.raises(CallError, match=r"one to six looks, and the studio has 0: .*there are none") as refused:
+        see(studio, original, looks=[])
     assert refused.value.code == "W001"
 
 
@@ -254,6 +275,10 @@ def test_a_look_that_is_there_is_never_replaced(studio: Studio) -> None:
         ("a", {"cube": Path("none.cube")}, "D001", "cannot be read"),
         ("A", {"source": "hard-mono"}, "D002", "look A, at name: must be written so: Lower case"),
         ("../a", {"source": "hard-mono"}, "D002", "at name"),
+        ("con", {"source": "hard-mono"}, "D002", "look con, at name: is kept by some systems for themselves"),
+        ("lpt9", {"source": "hard-mono"}, "D002", "look lpt9, at name: is kept by some systems"),
+        ("x" * 5000, {"source": "hard-mono"}, "D002", "at name: must be written so: Lower case"),
+        ("a", {"source": "x" * 5000}, "D002", "at name: must be written so: Lower case"),
         ("a", {"source": "hard-mono", "purpose": ""}, "D002", "at purpose: must not be empty"),
         ("a", {"source": "hard-mono", "purpose": "x" * 401}, "D002", "at purpose: must have at most 400"),
     ],

@@ -151,6 +151,28 @@ def test_wrong_lines_change_nothing_and_are_counted(tune: Tune, tmp_path: Path) 
     assert np.abs(before - after).mean() < 0.01
 
 
+def test_commands_stand_alone(tune: Tune) -> None:
+    outcome = tune("hard-mono", ["exposure 1", "undo 3", "quit now", "steps all", "help me", "save a b"])
+    assert (outcome["status"], outcome["unsaved"], outcome["saved"]) == (2, True, [])
+    assert outcome["problems"] == [
+        "Line 2: `undo` stands alone: write nothing after it.",
+        "Line 3: `quit` stands alone: write nothing after it.",
+        "Line 4: `steps` stands alone: write nothing after it.",
+        "Line 5: `help` stands alone: write nothing after it.",
+        "Line 6: Write: save, or save NAME with one name.",
+    ]
+
+
+@pytest.mark.parametrize("name", ["con", "nul", "com1"])
+def test_no_look_is_saved_under_a_name_that_some_system_keeps_for_itself(tune: Tune, studio: Studio, name: str) -> None:
+    outcome = tune("hard-mono", [f"save {name}"])
+    assert outcome["status"] == 2
+    assert outcome["problems"] == [
+        f"Line 1: look {name}, at name: is kept by some systems for themselves: take another."
+    ]
+    assert not (studio.folder / "looks" / f"{name}.json").exists()
+
+
 def test_what_was_not_saved_is_said(tune: Tune, studio: Studio) -> None:
     before = (studio.folder / "looks" / "hard-mono.json").read_bytes()
     for lines in (["exposure 1"], ["exposure 1", "quit"]):

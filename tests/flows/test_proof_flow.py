@@ -125,8 +125,10 @@ def test_broken_look_is_named_with_its_place(at: Callable[[str], Studio], run: R
 
 @pytest.mark.parametrize(("stops", "said"), [(0.4, []), (0.7, ["0.7 stops lighter"]), (-1.3, ["1.3 stops darker"])])
 def test_departure_from_the_set_up_is_said_in_words(stops: float, said: list[str]) -> None:
-    frame = {"reading": {"findings": ["Soft."], "against_set_up_stops": stops}}
+    frame = {"reading": {"findings": ["Soft."], "against_set_up_stops": stops}, "exposure_match": None}
     found = findings_of(frame)
+    matched = frame | {"exposure_match": {"stops": -stops}}
+    assert findings_of(matched) == ["Soft."], "what is matched departs no more"
     assert found[0] == "Soft."
     assert [line.partition(" than")[0] for line in found[1:]] == said
     assert findings_of({"reading": None}) == []

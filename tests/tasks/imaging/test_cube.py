@@ -200,6 +200,46 @@ ROWS = "0 0 0\n1 1 1\n"
 
 
 @pytest.mark.parametrize(
+    "text",
+    [
+        "LUT_1D_SIZE 2 # entries\n0 0 0 # black\n1 1 1#white\n",
+        "# made elsewhere\rLUT_1D_SIZE 2\r0 0 0\r1 1 1\r",
+        "LUT_1D_SIZE 2\r\n0 0 0\r1 1 1",
+        "LUT_1D_SIZE 2\n" + ROWS + "\x1a",
+        "LUT_1D_SIZE 2\r\n0 0 0\r\n1 1 1\r\n\x1a\x1a\r\n",
+        "LUT_1D_SIZE 2\nLUT_1D_INPUT_RANGE 0 1\n" + ROWS,
+        "LUT_1D_INPUT_RANGE 0.0 1.0\nDOMAIN_MIN 0 0 0\nDOMAIN_MAX 1 1 1\nLUT_1D_SIZE 2\n" + ROWS,
+    ],
+    ids=["comments", "CR", "CR and CRLF", "SUB", "SUBs", "range", "range and domain"],
+)
+def test_what_writers_do_differently_is_the_same_table(text: str) -> None:
+    cube, plain = read_cube(text.encode()), read_cube(b"LUT_1D_SIZE 2\n" + ROWS.encode())
+    assert (cube.kind, cube.size, cube.domain_min, cube.domain_max) == ("1D", 2, *UNIT)
+    assert np.array_equal(cube.table, plain.table)
+
+
+@pytest.mark.parametrize(
+    ("line", "title"),
+    [
+        ('TITLE "Look # 3"', "Look # 3"),
+        ('TITLE "Look # 3" # the "third"', "Look # 3"),
+        ("TITLE Evening # late", "Evening"),
+        ('TITLE "Evening', "Evening"),
+        ("TITLE", ""),
+    ],
+)
+def test_a_title_ends_where_a_comment_begins(line: str, title: str) -> None:
+    assert read_cube(f"{line}\nLUT_1D_SIZE 2\n{ROWS}".encode()).title == title
+
+
+@pytest.mark.parametrize("kind", ["1D", "3D"])
+def test_a_range_is_the_domain_of_all_three_channels(kind: Literal["1D", "3D"]) -> None:
+    rows = ROWS * (1 if kind == "1D" else 4)
+    cube = read_cube(f"LUT_{kind}_SIZE 2\nLUT_{kind}_INPUT_RANGE -0.5 2e0\n{rows}".encode())
+    assert (cube.domain_min, cube.domain_max) == ((-0.5,) * 3, (2.0,) * 3)
+
+
+@pytest.mark.parametrize(
     ("text", "words"),
     [
         ("", "holds no .cube table"),
@@ -235,6 +275,13 @@ ROWS = "0 0 0\n1 1 1\n"
         ("LUT_1D_SIZE 2\n" + "0 " * 501 + "\n", "line 2: it is longer than 1000 letters"),
         ("LUT_1D_SIZE 2\nDOMAIN_MIN 0 0 1\n" + ROWS, "DOMAIN_MAX must be larger than DOMAIN_MIN"),
         ("LUT_1D_SIZE 2\nDOMAIN_MIN 0 0\n" + ROWS, "line 2: DOMAIN_MIN has three numbers, not 2"),
+        ("LUT_1D_SIZE 2\nDOMAIN_MIN 0 # 0 0\n" + ROWS, "line 2: DOMAIN_MIN has three numbers, not 1"),
+        ("LUT_1D_SIZE 2\nLUT_1D_INPUT_RANGE 0 1 1\n" + ROWS, "line 2: LUT_1D_INPUT_RANGE has two numbers, not 3"),
+        ("LUT_1D_SIZE 2\nLUT_1D_INPUT_RANGE 1 1\n" + ROWS, "LUT_1D_INPUT_RANGE must rise"),
+        ("LUT_1D_SIZE 2\nLUT_3D_INPUT_RANGE 0 1\n" + ROWS, "LUT_3D_INPUT_RANGE is for a table of the other kind"),
+        ("LUT_1D_SIZE 2\nLUT_1D_INPUT_RANGE 0 2\nDOMAIN_MAX 1 1 1\n" + ROWS,
+         "LUT_1D_INPUT_RANGE and DOMAIN_MIN or DOMAIN_MAX contradict each other: leave one"),
+        ("LUT_1D_SIZE 2\n0 0 0\n\x1a1 1 1\n", "line 3: .* is no keyword"),
     ],
 )  # fmt: skip
 def test_a_wrong_file_is_refused_with_its_line(text: str, words: str) -> None:

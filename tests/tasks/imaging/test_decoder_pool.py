@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from glassine.schemas.errors import FrameError
+from glassine.schemas.errors import CallError, DocumentError, FrameError
 from glassine.tasks.imaging import decoder_pool
 from glassine.tasks.imaging.decoder_pool import MEMORY, TIME, DecoderPool
 
@@ -130,6 +130,34 @@ def test_a_fault_of_the_file_is_told_from_one_that_may_pass(tmp_path: Path) -> N
     assert (refused.of_file, refused.failure) == (True, "a is no picture.")
     assert not absent.of_file
     assert "No such file" in str(absent.failure)
+
+
+def _raise_error(error: Exception) -> None:
+    raise error
+
+
+@pytest.mark.parametrize(
+    ("error", "of_file", "of_call"),
+    [
+        (FrameError("P001", "It does not decode."), True, False),
+        (ValueError("A decoder's own."), True, False),
+        (FrameError("P002", "An array that is no picture."), False, False),
+        (DocumentError("D002", "look a", "steps[1]", "wanted is a curve whose points rise."), False, False),
+        (CallError("W001", "No such stops."), False, True),
+        (TypeError("A mistake of ours."), False, False),
+        (AttributeError("A mistake of ours."), False, False),
+        (NameError("A mistake of ours."), False, False),
+        (UnboundLocalError("A mistake of ours."), False, False),
+    ],
+    ids=lambda value: type(value).__name__,
+)
+def test_only_what_a_file_does_to_its_decoder_is_a_fact_of_the_file(
+    error: Exception, of_file: bool, of_call: bool
+) -> None:
+    with DecoderPool(1, memory_bytes=FEW) as pool:
+        (outcome,) = pool.run(_raise_error, [(error,)])
+    assert str(error) in str(outcome.failure)
+    assert (outcome.of_file, outcome.of_call) == (of_file, of_call)
 
 
 def _wrap_memory_error() -> None:

@@ -18,6 +18,7 @@ from jsonschema import Draft202012Validator
 from numpy.typing import NDArray
 
 from glassine.schemas.errors import DocumentError, FrameError
+from glassine.schemas.validation import check_document
 from glassine.tasks.imaging import icc_profile, look, tone_range
 from glassine.tasks.imaging.bit_depth import FloatImage
 from glassine.tasks.imaging.cube import Cube, pack_table
@@ -306,25 +307,25 @@ def test_what_says_a_thing_twice_or_not_at_all_is_not_valid(step: dict[str, Any]
 @pytest.mark.parametrize(
     ("steps", "place"),
     [
-        ([{"step": "monochrome", "red": 1.0, "green": -1.0, "blue": 0.0}], "steps/0"),
-        ([{"step": "exposure", "stops": 0}, {"step": "tone_curve", "points": [[0, 1], [1, 0]]}], "steps/1"),
-        ([{"step": "tone_curve", "points": [[0, 1], [0, 1]]}], "steps/0"),
-        ([{"step": "black_point", "lightness": 50}, {"step": "white_point", "lightness": 50}], "steps/1"),
+        ([{"step": "monochrome", "red": 1.0, "green": -1.0, "blue": 0.0}], "steps[1]"),
+        ([{"step": "exposure", "stops": 0}, {"step": "tone_curve", "points": [[0, 1], [1, 0]]}], "steps[2]"),
+        ([{"step": "tone_curve", "points": [[0, 1], [0, 1]]}], "steps[1]"),
+        ([{"step": "black_point", "lightness": 50}, {"step": "white_point", "lightness": 50}], "steps[2]"),
         (
             [
                 {"step": "white_point", "density": 0.7},
                 {"step": "black_point", "lightness": 50},
                 {"step": "white_point", "lightness": 50},
             ],
-            "steps/2",
+            "steps[3]",
         ),
-        ([{"step": "toning", "points": [[50, 1, 1], [50, 2, 2]]}], "steps/0"),
+        ([{"step": "toning", "points": [[50, 1, 1], [50, 2, 2]]}], "steps[1]"),
         (
             [
                 {"step": "grain", "granularity": 1, "format_long_side_mm": 36, "clump_um": 0},
                 {"step": "exposure", "stops": 1},
             ],
-            "steps/0",
+            "steps[1]",
         ),
     ],
 )
@@ -341,10 +342,64 @@ def test_what_is_no_picture_is_refused(bad: FloatImage) -> None:
     assert caught.value.code == "P002"
 
 
+EVERYWHERE = {"shape": "rectangle", "x": -100, "y": -100, "width": 300, "height": 300}
+HOLD = {**BURN, "step": "hold_back", "stops": 6, "region": EVERYWHERE}
+
+
+@pytest.mark.parametrize(
+    "steps",
+    [
+        [{"step": "exposure", "stops": 10}] * 14 + [{"step": "monochrome", "filter": "orange"}],
+        [HOLD] * 31 + [{"step": "monochrome", "filter": "red"}],
+        [
+            {"step": "white_point", "lightness": 50},
+            {"step": "black_point", "lightness": 49.99999999},
+            {"step": "white_point", "lightness": 100},
+            {"step": "monochrome", "red": 3, "green": -2, "blue": -0.99},
+        ]
+        * 8,
+    ],
+    ids=["exposure", "region", "range"],
+)
+@pytest.mark.parametrize("brightest", [1.0, 3e38])
+def test_no_numbers_of_a_look_make_a_good_picture_one_that_is_none(
+    steps: list[dict[str, Any]], brightest: float
+) -> None:
+    check_document(of_steps(*steps), "look", label="look test")
+    image = np.linspace(0, brightest, 8 * 12 * 3, dtype=np.float32).reshape(8, 12, 3)
+    rendered = render(steps, image)
+    assert np.all((rendered >= 0) & (rendered <= 1)), "neither NaN nor infinite"
+
+
+WILD_STEPS = st.sampled_from(
+    [
+        {"step": "exposure", "stops": 10},
+        {"step": "exposure", "stops": -10},
+        HOLD,
+        {**BURN, "stops": 6, "region": EVERYWHERE},
+        *({"step": "monochrome", "filter": name} for name in ("orange", "red")),
+        {"step": "monochrome", "red": 3, "green": -2, "blue": -0.99, "primaries": "sRGB"},
+        {"step": "tone_curve", "points": [[-16, -16], [-15.999, 2.48]]},
+        {"step": "white_point", "lightness": 100},
+        {"step": "white_point", "density": 0.7299999},
+        {"step": "toning", "points": [[0, -60.0, 60.0], [100, 60.0, -60.0]]},
+        {**GRADE, "slope": [100.0] * 3, "offset": [-100.0, 0, 100.0], "power": [1e-9, 1, 100.0], "style": "no clamp"},
+    ]
+)
+
+
+@given(runs=st.lists(st.tuples(WILD_STEPS, st.integers(1, 30)), min_size=1, max_size=8))
+@settings(deadline=None, max_examples=40)
+def test_whatever_the_steps_light_stays_a_number(runs: list[tuple[dict[str, Any], int]]) -> None:
+    steps = [step for step, times in runs for _ in range(times)][:32]
+    rendered = render(steps, np.random.default_rng(1).random((2, 5, 3), np.float32) * np.float32(8))
+    assert np.all((rendered >= 0) & (rendered <= 1))
+
+
 def test_a_table_that_is_none_is_refused_with_its_place() -> None:
     step = table_of(np.positive)
     step["table"] = {**step["table"], "size": 16}
     with pytest.raises(DocumentError) as caught:
         render([{"step": "exposure", "stops": 0}, step], grey(0.5))
     assert caught.value.code == "D002"
-    assert "steps/1/table" in str(caught.value)
+    assert str(caught.value).startswith("look test, steps[2].table, at values: ")

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import copy
 import json
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from glassine.schemas.errors import CallError, DocumentError
+from glassine.tasks.imaging.bit_depth import to_uint16
+from glassine.tasks.imaging.look import apply
 from glassine.tasks.imaging.look_tuning import LINES, Tuning, change, check_look, insert_step
 
 Look = dict[str, Any]
@@ -124,10 +129,50 @@ def test_points_of_the_curve_are_added_moved_and_dropped() -> None:
     assert steps_after("point 0 0.5", OTHERS["exposure"])[1]["points"] == [[-8, -8], [0, 0.5], [2.474, 2.474]]
 
 
-def test_contrast_multiplies_the_stops_out_and_keeps_them_in_range() -> None:
-    assert steps_after("contrast 1.1", CURVE)[0]["points"] == [[-8, -9.9], [-2, -2.31], [0, 0.22], [2.474, 2.48]]
+def test_contrast_multiplies_the_stops_below_grey_and_bends_those_above_towards_white() -> None:
+    points = steps_after("contrast 1.1", CURVE)[0]["points"]
+    # 2.474 · 1.1 t / (1 + 0.1 t) for t = 0.2 / 2.474 and t = 2.4 / 2.474
+    assert points == [[-8, -9.9], [-2, -2.31], [0, 0.218], [2.474, 2.407]]
     assert steps_after("contrast 2", CURVE)[0]["points"][0] == [-8, -16]
     assert steps_after("contrast 1", CURVE) == [CURVE]
+
+
+CURVES = st.tuples(
+    st.lists(st.integers(-15, 24), min_size=1, max_size=12, unique=True), st.sampled_from([[], [2.474], [2.474, 2.48]])
+).map(lambda drawn: [out / 10 if out > 0 else out / 2 for out in sorted(drawn[0])] + drawn[1])
+"""Stops out: a tenth apart or more above grey, half a stop or more below it."""
+
+
+@settings(max_examples=100, deadline=None)
+@given(outs=CURVES.filter(lambda outs: len(outs) > 1), factor=st.integers(100, 10000).map(lambda number: number / 1000))
+def test_contrast_keeps_white_and_the_order_and_its_inverse_takes_it_back(outs: list[float], factor: float) -> None:
+    before = [[place / 2 - 6, out] for place, out in enumerate(outs)]
+    look = change(look_of({"step": "tone_curve", "points": before}), f"contrast {factor}")
+    after = [out for _, out in look["steps"][0]["points"]]
+    assert after[len([out for out in outs if out < 2.474]) :] == [out for out in outs if out >= 2.474]
+    held = [out for out in outs if out * factor <= -15.999]
+    assert all(low < high for low, high in pairwise(after[max(0, len(held) - 1) :]))
+    back = change(look, f"contrast {1 / factor:.9f}")["steps"][0]["points"]
+    # Three digits are kept each time; the way back stretches what the first one left out.
+    rounding = 0.0006 * (1 + max(factor, 1 / factor))
+    assert [out for _, out in back][len(held) :] == pytest.approx(outs[len(held) :], abs=rounding)
+    assert [into for into, _ in back] == [into for into, _ in before]
+
+
+@pytest.mark.parametrize("factor", [1.1, 0.9, 1.5])
+@pytest.mark.parametrize("name", LOOKS)
+def test_contrast_burns_out_no_light_of_the_studios_looks_and_can_be_taken_back(name: str, factor: float) -> None:
+    def rendered(look: Look) -> NDArray[np.uint16]:
+        steps = [step for step in look["steps"] if step["step"] != "grain"]
+        ramp = np.repeat(2.0 ** np.arange(-9, 0.5, 0.5), 3).astype(np.float32).reshape(1, -1, 3)
+        return to_uint16(apply({**look, "steps": steps}, ramp, seed=1))[0, :, 1]
+
+    changed = change(LOOKS[name], f"contrast {factor}")
+    encoded = 255 * (rendered(changed)[-4:] / 65535) ** (1 / 2.2)
+    assert np.all(np.diff(encoded) >= 2), "lights half a stop apart are two codes of eight bits apart or more"
+    back = rendered(change(changed, f"contrast {1 / factor:.9f}")).astype(np.int64)
+    # Stops out are held at -16, and have three digits; 10 of these codes are half a code of 8 bits in the black.
+    assert back == pytest.approx(rendered(LOOKS[name]), rel=2e-3, abs=10)
 
 
 def test_toning_points_are_moved_and_older_toning_becomes_points() -> None:
@@ -176,37 +221,44 @@ def test_the_purpose_is_a_line_of_its_own() -> None:
         ("exposure nan", "“nan” is no number"),
         ("exposure 1e999", "“1e999” is no number"),
         ("exposure " + "9" * 50, "“9{50}” is no number"),
-        ("exposure 11", "changes nothing: the look, at steps\\[1\\].stops: must be at most 10 .*, not 11"),
+        ("exposure 11", "“exposure 11” changes nothing: STOPS must be at most 10 .*, not 11"),
         ("filter", "Write: filter none"),
-        ("filter blue", "at steps\\[1\\].filter: must be one of none, yellow, orange, red, green, not \"blue\""),
+        ("filter blue", "changes nothing: the filter must be one of none, yellow, orange, red, green, not \"blue\""),
         ("weights 1 1", "Write: weights RED"),
-        ("weights 0 0 0", "channel weights with a sum"),
-        ("weights 1 1 1 CMYK", "primaries"),
+        ("weights 0 0 0", "changes nothing: wanted is channel weights with a sum"),
+        ("weights 1 4 1", "changes nothing: GREEN must be at most 3, not 4"),
+        ("weights 1 1 1 CMYK", "changes nothing: SPACE must be one of ROMM RGB"),
         ("colour now", "Write: colour, and nothing after it"),
         ("point -2", "Write: point STOPS-IN STOPS-OUT"),
-        ("point -3 2", "a curve whose points rise"),
-        ("point 9 2", "must be at most 8"),
+        ("point -3 2", "changes nothing: wanted is a curve whose points rise"),
+        ("point 9 2", "changes nothing: STOPS-IN must be at most 8, not 9"),
+        ("point 1 9", "changes nothing: STOPS-OUT must be at most 2.48, not 9"),
         ("drop -3", "no point at -3 stops: there are -8, -2, 0, 2.474"),
         ("drop x", "“x” is no number"),
         ("contrast 0", "multiplied by 0.1 to 10, not by 0"),
         ("black", "Write: black L\\* NUMBER, black D NUMBER, or black off"),
         ("black 9", "Write: black L\\*"),
-        ("black L* 60", "at most 50"),
-        ("black D 0.1", "at least 0.73"),
-        ("white L* 9", "at least 50"),
+        ("black L* 60", "changes nothing: L\\* must be at most 50"),
+        ("black D 0.1", "changes nothing: D must be at least 0.73"),
+        ("white L* 9", "L\\* must be at least 50"),
         ("tone 0 0", "Write: tone L\\*"),
-        ("tone 0 0 90", "at most 60"),
+        ("tone 101 0 0", "changes nothing: L\\* must be at most 100"),
+        ("tone 0 70 0", "A\\* must be at most 60"),
+        ("tone 0 0 90", "changes nothing: B\\* must be at most 60, not 90"),
         ("grain 17", "Write: grain GRANULARITY"),
-        ("grain 17 36 99", "at most 40"),
+        ("grain 17 36 99", "CLUMP-UM must be at most 40"),
         ("burn", "Write: burn STOPS REGION"),
         ("burn 1", "Write: burn STOPS REGION"),
         ("burn x xywh=percent:0,0,50,50", "“x” is no number"),
         ("burn 1 somewhere", "is no region; write xywh=percent"),
         ("burn 1 xywh=percent:0,0,50,50 feather", "region|number"),
-        ("burn 1 xywh=percent:0,0,50,50 feather 1", "at least 2"),
-        ("hold 9 xywh=percent:0,0,50,50", "at most 6"),
-        ("purpose", "purpose"),
-        ("purpose " + "x" * 401, "at most 400"),
+        ("burn 1 xywh=percent:0,0,50,50 feather 1", "PERCENT must be at least 2"),
+        ("burn 1 xywh=percent:0,0,0.05,50", "changes nothing: the region must be 0.1 percent wide and high or more"),
+        ("burn 1 polygon=percent:" + " ".join(f"{n % 100},{n // 2}" for n in range(101)),
+         "changes nothing: the polygon must have at most 100 corners, and has 101"),
+        ("hold 9 xywh=percent:0,0,50,50", "STOPS must be at most 6"),
+        ("purpose", "“purpose” changes nothing: the purpose must not be empty"),
+        ("purpose " + "x" * 401, "the purpose must have at most 400"),
     ],
 )  # fmt: skip
 def test_a_wrong_line_is_one_sentence_and_changes_nothing(line: str, words: str) -> None:
@@ -216,12 +268,21 @@ def test_a_wrong_line_is_one_sentence_and_changes_nothing(line: str, words: str)
         change(look, line)
     assert refused.value.code == "W001"
     assert "\n" not in refused.value.sentence
+    assert "[" not in refused.value.sentence.replace("[outside] [feather PERCENT]", ""), "no place in a file"
     assert look == before
 
 
 def test_the_last_step_stays() -> None:
-    with pytest.raises(CallError, match="must not be empty"):
+    with pytest.raises(CallError, match=r"“colour” changes nothing: the look must not be empty\."):
         change(look_of(OTHERS["monochrome"]), "colour")
+
+
+def test_a_curve_keeps_two_points_and_a_look_has_room_for_so_many_steps() -> None:
+    straight = {"step": "tone_curve", "points": [[-8, -8], [2, 2]]}
+    with pytest.raises(CallError, match="“drop 2” changes nothing: the curve must have at least 2 entries"):
+        change(look_of(straight), "drop 2")
+    with pytest.raises(CallError, match="changes nothing: the look must have at most 32 entries, and has 33"):
+        change(look_of(*[OTHERS["exposure"]] * 32), "burn 1 xywh=percent:0,0,50,50")
 
 
 def test_undo_takes_one_change_back_at_a_time() -> None:
