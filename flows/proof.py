@@ -26,7 +26,7 @@ from glassine.schemas.stage import Frame
 from glassine.schemas.validation import Document
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging.balance import Balance
-from glassine.tasks.imaging.contact_sheet import Entry, make_contact_sheet
+from glassine.tasks.imaging.contact_sheet import Entry, SetUpHead, make_contact_sheet
 from glassine.tasks.imaging.proof import make_proof
 from glassine.tasks.imaging.reading import METHOD
 
@@ -146,20 +146,34 @@ def make_sheet(job: OpenJob) -> bool:
 def _entry(job: OpenJob, frame: Frame) -> Entry:
     picture = proof_path(job, frame) if frame["proof"] else None
     crop = frame["crops"]["general"]
-    return Entry(frame["number"], picture, caption_of(frame), verdict_of(frame), crop, why_empty="cannot be shown")
+    return Entry(
+        frame["number"],
+        picture,
+        caption_of(frame),
+        verdict_of(frame),
+        crop,
+        why_empty=frame["unshowable"] or "no proof yet",
+        set_up=_head_of(job.manifest, frame) if frame["set_up"] else None,
+        notes=findings_of(frame),
+        hero=bool(frame["selection"] and frame["selection"]["hero"]),
+    )
+
+
+def _head_of(manifest: Manifest, frame: Frame) -> SetUpHead:
+    said: Document = next(
+        (known for known in manifest.sheet.get("set_ups", []) if known["name"] == frame["set_up"]), {}
+    )
+    arrangement = f"arrangement {frame['arrangement']}" if frame["arrangement"] > 1 else ""
+    return SetUpHead(frame["set_up"], said.get("purpose", ""), said.get("exposure", ""), arrangement)
 
 
 def caption_of(frame: Frame) -> str:
-    """The line under a picture on the contact sheet: file name, set-up, exposure against the set-up."""
+    """The line under a picture on the contact sheet: file name, what it is for, a slight departure from its set-up."""
     words = [frame["name"]]
-    if frame["set_up"]:
-        words.append(frame["set_up"])
     if frame["purpose"] != "picture":
         words.append(frame["purpose"].replace("_", " "))
-    if frame["selection"] and frame["selection"]["hero"]:
-        words.append("hero")
     against = _departure(frame)
-    if against is not None and abs(against) >= SLIGHT_STOPS:
+    if against is not None and SLIGHT_STOPS <= abs(against) < DEPARTURE_STOPS:
         words.append(f"{against:+.1f} stops")
     return " · ".join(words)
 

@@ -105,9 +105,14 @@ def unproofed(manifest: Manifest, method: int) -> list[Frame]:
     ]
 
 
+SHEET_LAYOUT = 2
+"""Counts changes of how a contact sheet is laid out: one of an older layout is made again."""
+
+
 def contact_sheet_inputs(manifest: Manifest) -> tuple[str, list[Frame]]:
     """The frames of the contact sheet, and the digest of everything that goes into it."""
     frames = [frame for frame in manifest.frames if (frame["proof"] or frame["unshowable"]) and not is_blocked(frame)]
+    set_ups = {set_up["name"]: set_up for set_up in manifest.sheet.get("set_ups", [])}
     shown = [
         [
             frame["frame"],
@@ -115,10 +120,14 @@ def contact_sheet_inputs(manifest: Manifest) -> tuple[str, list[Frame]]:
             verdict_of(frame),
             frame["selection"] and frame["selection"]["hero"],
             frame["crops"]["general"],
+            [frame["set_up"], frame["arrangement"], frame["purpose"]],
+            [set_ups.get(frame["set_up"], {}).get(words) for words in ("purpose", "exposure")],
+            frame["reading"] and [frame["reading"]["findings"], frame["reading"]["against_set_up_stops"]],
+            frame["exposure_match"] and frame["exposure_match"]["stops"],
         ]
         for frame in frames
     ]
-    return digest_of(canonical_bytes(shown)), frames
+    return digest_of(canonical_bytes([SHEET_LAYOUT, shown])), frames
 
 
 def verdict_of(frame: Frame) -> str:

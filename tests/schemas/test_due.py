@@ -112,7 +112,9 @@ def test_a_proof_and_a_reading_are_due_until_both_are_there(
 def test_the_contact_sheet_is_of_what_it_shows(fact: MakeFact, fold: Fold, chosen: list[Fact]) -> None:
     digest, frames = contact_sheet_inputs(fold(chosen))
     assert [frame["frame"] for frame in frames] == [1]
-    assert contact_sheet_inputs(fold([*chosen, fact("note"), fact("set_up")]))[0] == digest
+    assert contact_sheet_inputs(fold([*chosen, fact("note")]))[0] == digest
+    for shown in (fact("set_up"), fact("purpose"), fact("reading", method=99, findings=["Soft."])):
+        assert contact_sheet_inputs(fold([*chosen, shown]))[0] != digest, shown["kind"]
     assert contact_sheet_inputs(fold([*chosen, fact("block")])) != (digest, frames)
     hero = [{**each, "hero": True} if each["kind"] == "mark" else each for each in chosen]
     assert contact_sheet_inputs(fold(hero))[0] != digest
