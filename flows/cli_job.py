@@ -133,6 +133,27 @@ def job_set_up(
     )
 
 
+@job_app.command(name="set-up-sheet")
+def job_set_up_sheet(number: Number, set_up: str | None = None, *, common: Common = HERE) -> Document:
+    """Draw a page for each set-up, from which its lights can be built again.
+
+    A plan to scale with every light, heights, a table with powers and ratios,
+    camera and exposure, and the set-up's best frame. What the job sheet says only
+    in unclear words is listed, not guessed: give it as a number there.
+
+    Example: glassine job set-up-sheet 2611-04 bench
+    See also: glassine job sheet 2611-04
+
+    Parameters
+    ----------
+    set_up
+        The set-up, as the job sheet names it; all of them without one.
+    """
+    from glassine.flows.set_up_sheet import make_sheets
+
+    return make_sheets(common.find(), number, set_up)
+
+
 @job_app.command(name="purpose")
 def job_purpose(
     number: Number, purpose: Literal["picture", "test", "grey-card"], frames: Frames, *, common: Common = HERE

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from glassine.tasks.imaging.simulated_set import HARD, Light, Lighting
+from glassine.tasks.imaging.simulated_set import FACE_HEIGHT_M, HARD, Light, Lighting
 
 
 @dataclass(frozen=True)
@@ -33,6 +33,13 @@ class SetUp:
             "lens": "85 mm",
             "exposure": f"{self.exposure_seconds} s, f/{float(self.f_number):g}, ISO {self.iso}",
             "background": f"{self.background}, {self.lighting.backdrop_m:g} m behind",
+            "background_m": self.lighting.backdrop_m,
+            "face_height_m": FACE_HEIGHT_M,
+            "f_number": float(self.f_number),
+            "shutter_s": float(self.exposure_seconds),
+            "iso": self.iso,
+            "focal_mm": 85,
+            "sensor_mm": [36, 24],
         }
 
 
@@ -47,6 +54,8 @@ def _in_words(lamp: Light) -> dict[str, Any]:
         "purpose": lamp.purpose,
         "height_m": lamp.height_m,
         "distance_m": lamp.distance_m,
+        "azimuth_degrees": (lamp.bearing_degrees + 180) % 360 - 180,
+        "aim": "background" if lamp.on_backdrop else "sitter",
     }
 
 
