@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import errno
 import re
 import sys
@@ -43,6 +44,7 @@ def look(
     out
         The sheet, a JPEG; by default in proofs/looks of the job, or for a file in the current folder.
     """
+    _check_no_command_was_meant(frames[0])
     set_environment()  # rendering shares modules with flows, which load the flow engine
     from glassine.flows.look import show_looks
 
@@ -154,6 +156,17 @@ def look_tune(
     )  # fmt: skip
     # What was said stands at the terminal already.
     return {**outcome, "said": []} if at_terminal and not common.json else outcome
+
+
+def _check_no_command_was_meant(word: str) -> None:
+    """A misspelt command below `look` is taken for a frame: say which was meant."""
+    known = [name for name in look_app if not name.startswith("-")]
+    near = difflib.get_close_matches(word, known, 1)
+    if near and "/" not in word and not Path(word).exists():
+        raise CallError(
+            "W001",
+            f"{word!r} is no frame, written as 2611-04/0009, and no file. Did you mean `glassine look {near[0]}`? See `glassine look --help`.",
+        )
 
 
 def _named(studio: Studio, texts: Iterable[str]) -> list[Path | tuple[str, int]]:
