@@ -9,6 +9,7 @@ from glassine.flows.frame_list import say_crop
 from glassine.flows.known_heads import read_known_heads
 from glassine.flows.outcome import summary
 from glassine.flows.studio import Studio
+from glassine.schemas.balance import balance_of_base
 from glassine.schemas.errors import NOT_RIGHT, CallError, VolumeError
 from glassine.schemas.identifiers import print_frame
 from glassine.schemas.job_record import JobRecord, check_chain
@@ -110,8 +111,7 @@ def _sources(manifest: Manifest, file: Document) -> Document:
         "original_sha256": frame["sha256"],
         "round": final["round"],
         "look": final["look"],
-        "balance": final.get("balance")
-        or (frame["rounds"][final["round"] - 1]["brief"].get("balance") if final["round"] else None),
+        "balance": balance_of_base(frame, final["round"]) if final["round"] else final.get("balance"),
         "sources": final["sources"],
     }
 

@@ -18,16 +18,13 @@ from glassine.schemas.errors import FrameError, VolumeError
 from glassine.tasks.custody.digest import hash_file
 from glassine.tasks.imaging import icc_profile
 from glassine.tasks.imaging.bands import BAND_ROWS
-from glassine.tasks.imaging.tiff_picture import check_whole, pack_strip, segment_rows
+from glassine.tasks.imaging.tiff_picture import PACKING_LIMIT, check_whole, pack_strip, segment_rows
 
 _PROFILE_TAG: Final = 34675  # InterColorProfile, ICC.1:2010 annex B
 _ORIENTATION_TAG: Final = 274  # TIFF 6.0
 _LAYERS_TAG: Final = 37724  # ImageSourceData, where editors keep their layers beside the flat picture
 _CLASSIC_LIMIT: Final = 2**32
 """Bytes that a TIFF 6.0 file can have; what is larger is a BigTIFF."""
-_PACKING_LIMIT: Final = 10_000
-"""Deflate packs to a thousandth at most (RFC 1951); no photograph comes near to that, and a forged size does not bring
-down the memory."""
 _KINDS: Final = {tifffile.PHOTOMETRIC.RGB: 3, tifffile.PHOTOMETRIC.MINISBLACK: 1}
 """Kinds of picture that are taken, with their channels of colour."""
 
@@ -146,7 +143,7 @@ def _look_at(path: Path, tiff: tifffile.TiffFile) -> tuple[tifffile.TiffPage, _T
         if colours is None or page.samplesperpixel < colours or page.imagedepth != 1 or page.dtype != np.uint16:
             kind = f"{page.photometric!s} of {page.bitspersample} bits"
             raise FrameError("P001", f"The first page of {path.name} is {kind}: RGB or grey of 16 bits is wanted.")
-        if not 0 < page.nbytes <= _PACKING_LIMIT * sum(page.databytecounts):
+        if not 0 < page.nbytes <= PACKING_LIMIT * sum(page.databytecounts):
             raise FrameError("P001", f"{path.name} says that it is larger than its data can be.")
         icc = page.tags.valueof(_PROFILE_TAG)
         resolution, unit = page.resolution, int(page.resolutionunit)

@@ -31,7 +31,7 @@ _ORIENTATION_TAG: Final = 274  # TIFF 6.0
 _PIXELS_PER_INCH: Final = 300  # common practice; a delivery sets its own
 _MOST_BAND_ROWS: Final = 256
 """A file whose own strips or tiles ask for higher bands is decoded whole, as integers, before it is turned into light."""
-_PACKING_LIMIT: Final = 10_000
+PACKING_LIMIT: Final = 10_000
 """Deflate packs to a thousandth at most (RFC 1951); no photograph comes near to that, and a forged size does not bring
 down the memory."""
 _JPEG_COMPRESSIONS: Final = (6, 7)  # TIFF 6.0 and its technical note 2
@@ -287,7 +287,7 @@ def _colours_of(page: tifffile.TiffPage, name: str) -> int:
         raise FrameError("P001", f"{name} has {_kind_of_samples(page)} samples: 8 or 16 bits are wanted.")
     if page.axes not in ("YX", "YXS", "SYX"):
         raise FrameError("P001", f"{name} is no single picture (axes {page.axes}).")
-    if not 0 < page.nbytes <= _PACKING_LIMIT * sum(page.databytecounts):
+    if not 0 < page.nbytes <= PACKING_LIMIT * sum(page.databytecounts):
         raise FrameError("P001", f"{name} says that it is larger than its data can be.")
     if page.photometric == tifffile.PHOTOMETRIC.MINISBLACK:
         return 1
